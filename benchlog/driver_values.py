@@ -12,11 +12,14 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from itertools import islice
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from benchlog.errors import DriverFaultError
 from benchlog.model import EDGE, Flag, Identity, Sample
 from benchlog.units import NS_PER_S, as_stated
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 LONGEST_TEXT: Final = 5_000  # our rule: a path of 4,096 characters in a sentence
 LONGEST_RAW: Final = 4_096  # our rule: eight times the longest reply with a number
@@ -47,13 +50,13 @@ def checked_sample(handed: object, unit: str) -> Sample:
     `unit` is what the driver promised. Raises DriverFaultError.
     """
     if not isinstance(handed, Sample):
-        raise _fault("read()", handed, "a Sample")
-    given = _fields_of(handed)
+        raise fault("read()", handed, "a Sample")
+    given = attributes(handed)
     if given["unit"] != unit or not isinstance(given["unit"], str):
-        raise _fault("Sample.unit", given["unit"], f"{unit!r}, as the driver's unit")
+        raise fault("Sample.unit", given["unit"], f"{unit!r}, as the driver's unit")
     value = real("Sample.value", given["value"], finite=False)
     if unit == EDGE and not (value.is_integer() and 0 <= value <= _MOST_NS):
-        raise _fault("Sample.value", value, "the number of a pulse")
+        raise fault("Sample.value", value, "the number of a pulse")
     step = given["step"]
     return Sample(
         value=value,
@@ -62,8 +65,8 @@ def checked_sample(handed: object, unit: str) -> Sample:
         utc_ns=whole("Sample.utc_ns", given["utc_ns"]),
         gate_s=real("Sample.gate_s", given["gate_s"], 0.0, LONGEST_GATE_S),
         raw=octets("Sample.raw", given["raw"]),
-        step=None if step is None else _step(step),
-        flags=_flags(given["flags"]),
+        step=None if step is None else checked_step("Sample.step", step),
+        flags=checked_flags("Sample.flags", given["flags"]),
     )
 
 
@@ -73,11 +76,16 @@ def check_stamp(sample: Sample, opened_ns: int, now_ns: int) -> None:
     A stamp of next year would make every reading after it one that comes too late.
     Raises DriverFaultError.
     """
+    check_moment("Sample.mono_ns", sample.mono_ns, opened_ns, now_ns)
+
+
+def check_moment(field: str, mono_ns: int, opened_ns: int, now_ns: int) -> None:
+    """Raise DriverFaultError for a moment before opening or after now."""
     slack_ns = _STAMP_S * NS_PER_S
-    if not opened_ns - slack_ns <= sample.mono_ns <= now_ns + slack_ns:
-        since_s = (sample.mono_ns - opened_ns) / NS_PER_S
+    if not opened_ns - slack_ns <= mono_ns <= now_ns + slack_ns:
+        since_s = (mono_ns - opened_ns) / NS_PER_S
         raise DriverFaultError(
-            "Sample.mono_ns",
+            field,
             f"{as_stated(since_s, 6)} s after opening",
             "a moment from then until now, "
             f"{as_stated((now_ns - opened_ns) / NS_PER_S, 6)} s",
@@ -87,16 +95,16 @@ def check_stamp(sample: Sample, opened_ns: int, now_ns: int) -> None:
 def checked_identity(handed: object) -> Identity:
     """Return what `identify` handed over, of plain types. Raises DriverFaultError."""
     if not isinstance(handed, Identity):
-        raise _fault("identify()", handed, "an Identity")
-    given = _fields_of(handed)
+        raise fault("identify()", handed, "an Identity")
+    given = attributes(handed)
     texts = {
         name: text(f"Identity.{name}", given[name])
         for name in ("text", "maker", "model", "serial", "firmware")
     }
     if not texts["text"].strip():
-        raise _fault("Identity.text", given["text"], "its own words, not empty")
+        raise fault("Identity.text", given["text"], "its own words, not empty")
     if not isinstance(given["simulated"], bool):
-        raise _fault("Identity.simulated", given["simulated"], "True or False")
+        raise fault("Identity.simulated", given["simulated"], "True or False")
     settings = _settings(given["settings"])
     return Identity(**texts, simulated=given["simulated"], settings=settings)
 
@@ -112,9 +120,9 @@ def checked_promise(driver: object) -> DriverPromise:
     )
     for name, word in (("quantity", quantity), ("unit", unit)):
         if not word.strip():
-            raise _fault(name, word, "a word")
+            raise fault(name, word, "a word")
     if (quantity == EDGE) != (unit == EDGE):
-        raise _fault("unit", unit, f"{EDGE!r} where quantity is {EDGE!r}, only there")
+        raise fault("unit", unit, f"{EDGE!r} where quantity is {EDGE!r}, only there")
     limit_s, period_s = (
         real(name, given[name], 0.0, LONGEST_GATE_S)
         for name in ("read_limit_s", "period_s")
@@ -127,13 +135,13 @@ def checked_promise(driver: object) -> DriverPromise:
 def checked_messages(handed: object) -> tuple[str, ...]:
     """Return what `messages` handed over. Raises DriverFaultError."""
     if isinstance(handed, str | bytes):
-        raise _fault("messages()", handed, "a tuple of texts")
+        raise fault("messages()", handed, "a tuple of texts")
     try:
         several = list(islice(handed, MOST_MESSAGES + 1))  # type: ignore[call-overload]
     except TypeError:
-        raise _fault("messages()", handed, "a tuple of texts") from None
+        raise fault("messages()", handed, "a tuple of texts") from None
     if len(several) > MOST_MESSAGES:
-        raise _fault("messages()", several, f"{MOST_MESSAGES} texts at most")
+        raise fault("messages()", several, f"{MOST_MESSAGES} texts at most")
     return tuple(text("messages()", one) for one in several)
 
 
@@ -153,40 +161,40 @@ def real(
     if low > -math.inf or high < math.inf:
         wanted += f" from {as_stated(low)} to {as_stated(high)}"
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise _fault(field, value, wanted)
+        raise fault(field, value, wanted)
     try:
         number = float(value)
     except OverflowError:
-        raise _fault(field, value, wanted) from None
+        raise fault(field, value, wanted) from None
     if finite and not (math.isfinite(number) and low <= number <= high):
-        raise _fault(field, value, wanted)
+        raise fault(field, value, wanted)
     return number
 
 
 def whole(field: str, value: object, low: int = 0, high: int = _MOST_NS) -> int:
     """Return an int within bounds; True and False are none."""
     if isinstance(value, bool) or not isinstance(value, int):
-        raise _fault(field, value, "a whole number (int)")
+        raise fault(field, value, "a whole number (int)")
     if not low <= value <= high:
-        raise _fault(field, value, f"a whole number from {low} to {high}")
+        raise fault(field, value, f"a whole number from {low} to {high}")
     return int(value)
 
 
 def text(field: str, value: object, longest: int = LONGEST_TEXT) -> str:
     """Return a text that UTF-8 can hold: lone surrogates become visible escapes."""
     if not isinstance(value, str):
-        raise _fault(field, value, "a text (str)")
+        raise fault(field, value, "a text (str)")
     if len(value) > longest:
-        raise _fault(field, value, f"a text of at most {longest:,} characters")
+        raise fault(field, value, f"a text of at most {longest:,} characters")
     return str.encode(value, "utf-8", "backslashreplace").decode()
 
 
 def octets(field: str, value: object, longest: int = LONGEST_RAW) -> bytes:
     """Return bytes of a bounded length."""
     if not isinstance(value, bytes | bytearray):
-        raise _fault(field, value, "bytes")
+        raise fault(field, value, "bytes")
     if len(value) > longest:
-        raise _fault(field, value, f"at most {longest:,} bytes")
+        raise fault(field, value, f"at most {longest:,} bytes")
     return bytes(value)
 
 
@@ -204,33 +212,36 @@ def shown(value: object) -> str:
     return f"{said[:_SHOWN]} ({kind})"
 
 
-def _step(value: object) -> float:
-    step = real("Sample.step", value)
+def checked_step(field: str, value: object) -> float:
+    """Return what a last digit is worth, above zero. Raises DriverFaultError."""
+    step = real(field, value)
     if step <= 0:
-        raise _fault("Sample.step", value, "a number above zero, or None")
+        raise fault(field, value, "a number above zero, or None")
     return step
 
 
-def _flags(value: object) -> Flag:
-    number = whole("Sample.flags", value)
+def checked_flags(field: str, value: object) -> Flag:
+    """Return flags of which a driver may know. Raises DriverFaultError."""
+    number = whole(field, value)
     if number & ~int(_OF_A_DRIVER):
-        raise _fault("Sample.flags", value, "Flag.NONE or Flag.NO_FIX")
+        raise fault(field, value, "Flag.NONE or Flag.NO_FIX")
     return Flag(number)
 
 
 def _settings(handed: object) -> dict[str, str]:
     if not isinstance(handed, Mapping):
-        raise _fault("Identity.settings", handed, "a mapping of texts")
+        raise fault("Identity.settings", handed, "a mapping of texts")
     if len(handed) > MOST_SETTINGS:
         wanted = f"{MOST_SETTINGS} settings at most"
-        raise _fault("Identity.settings", dict(handed), wanted)
+        raise fault("Identity.settings", dict(handed), wanted)
     return {
         text("Identity.settings", name): text(f"Identity.settings[{name!r}]", value)
         for name, value in handed.items()
     }
 
 
-def _fields_of(handed: Sample | Identity) -> dict[str, object]:
+def attributes(handed: "DataclassInstance") -> dict[str, object]:
+    """Return the fields of what was handed over. Raises DriverFaultError."""
     kind = type(handed).__name__
     return {
         field.name: _attribute(handed, field.name, kind) for field in fields(handed)
@@ -246,5 +257,6 @@ def _attribute(of: object, name: str, kind: str) -> object:
         ) from error
 
 
-def _fault(field: str, value: object, wanted: str) -> DriverFaultError:
+def fault(field: str, value: object, wanted: str) -> DriverFaultError:
+    """Return the error for a value, with what was wanted instead."""
     return DriverFaultError(field, shown(value), wanted)

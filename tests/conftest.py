@@ -78,7 +78,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_collection_finish() -> None:
-    """Look for garbage from here on, but no more among the tests themselves."""
-    gc.collect()
+    """Look for garbage from here on, but never among the tests themselves."""
     gc.freeze()
     gc.enable()

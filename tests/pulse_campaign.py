@@ -18,7 +18,6 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from scipy.signal import lfilter
 from scipy.special import stdtrit
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -47,6 +46,8 @@ def stays(share):
     """Return noise of which a share stays from one stamp to the next; rms 1."""
 
     def made(n, rng):
+        from scipy.signal import lfilter  # half a second, which few tests need
+
         noise = lfilter([1.0], [1.0, -share], rng.standard_normal(n + 100))[100:]
         return noise * np.sqrt(1 - share**2)
 

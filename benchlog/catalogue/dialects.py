@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from importlib.resources.abc import Traversable
 from typing import Any, Final
 
+from benchlog.catalogue.block_forms import block_form
 from benchlog.catalogue.check import (
     Findings,
     TableKey,
@@ -118,6 +119,7 @@ SETTINGS: Final = (
     "channel",
     "limit_a",
     "rate_per_min",
+    "most",
 )
 """What may stand in braces in a command: the settings of a bench file."""
 ASKS: Final = {
@@ -136,8 +138,10 @@ ASKS: Final = {
     "running_get": "whether its output is on: 1 or 0",
     "rest_get": "whether it has arrived: 1 or 0",
     "closed_get": "the channels that are closed, as a channel list",
+    "block": "the readings that wait, {most} at most",
+    "lost": "how many readings were lost since the stream began",
 }
-"""Roles of commands that are answered with one line."""
+"""Roles of commands that are answered, with one line or `block` with a block."""
 TELLS: Final = {
     "clear": "empty the status and the error queue",
     "configure": "prepare for this quantity",
@@ -156,6 +160,8 @@ TELLS: Final = {
     "stop": "switch the output off, stop a chamber",
     "channel_set": "close one {channel}",
     "open_all": "open all channels",
+    "stream": "measure gate after gate and keep the readings",
+    "stream_end": "measure no longer by itself",
 }
 """Roles of commands that are not answered; those in `_set` hold their setting."""
 
@@ -167,6 +173,7 @@ _TABLES: Final = {
     "commands": TableKey(a_table("commands")),
     "reply": TableKey(a_table("reply")),
     "registers": TableKey(a_table("registers")),
+    "block": TableKey(a_table("block")),
 }
 REGISTERS: Final = {
     "set_point": "where it is set",
@@ -244,6 +251,9 @@ def dialect_from_mapping(document: Mapping[str, Any], name: str, file: str) -> D
     _check_talk(dialect["talks"], given, findings)
     _check_reply(reply, findings)
     registers = _registers(dialect["talks"], tables["registers"], findings)
+    block = block_form(dialect, given, tables["block"], findings)
+    if block is not None and (reply["unit"], reply["scale"]) != ("Hz", 1.0):
+        findings.add("block", "found it", 'unit = "Hz", scale = 1.0 in [reply]')
     findings.finish()
     pattern = reply.pop("pattern")
     return Dialect(
@@ -251,6 +261,7 @@ def dialect_from_mapping(document: Mapping[str, Any], name: str, file: str) -> D
         commands=given,
         reply=pattern,
         registers=registers,
+        block=block,
         **dialect,
         **reply,
     )

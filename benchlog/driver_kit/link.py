@@ -9,7 +9,13 @@ from abc import ABC, abstractmethod
 from typing import Final
 
 from benchlog.clock import Deadline, HostClock
-from benchlog.errors import GarbledError, InstrumentError, LostError, SilentError
+from benchlog.errors import (
+    GarbledError,
+    InstrumentError,
+    LostError,
+    RefusedError,
+    SilentError,
+)
 from benchlog.units import NS_PER_S
 
 MAX_LINE: Final = 65_536
@@ -52,6 +58,20 @@ class Link(ABC):
         `command` is what it should answer, for messages. Raises SilentError, LostError
         or, for a line without end, GarbledError; each with the bytes that had arrived.
         """
+
+    def read_octets(self, count: int, deadline: Deadline, command: str = "") -> bytes:
+        """Return so many octets, whatever they are: of a block, not of a line.
+
+        Raises SilentError and LostError with what had arrived; RefusedError where such
+        a connection carries lines alone.
+        """
+        del count, deadline
+        raise RefusedError(
+            f"no blocks of readings come over {self.address}; use a plain socket, a "
+            "serial line, HiSLIP or USB, or a dialect without [block]",
+            address=self.address,
+            command=command,
+        )
 
     @abstractmethod
     def waiting(self) -> bytes:
@@ -129,6 +149,20 @@ class StreamLink(Link):
         del self._arrived[: end + 1]
         self.pause_s, self._pause_s = self._pause_s, 0.0
         return line
+
+    def read_octets(self, count: int, deadline: Deadline, command: str = "") -> bytes:
+        """See `Link.read_octets`."""
+        while (before := len(self._arrived)) < count:
+            try:
+                self._arrived += self._receive(deadline.left_s())
+            except InstrumentError as error:
+                error.command, error.raw = command, bytes(self._arrived)
+                raise
+            if len(self._arrived) == before and deadline.passed:
+                raise self.silent(command, bytes(self._arrived))
+        taken = bytes(self._arrived[:count])
+        del self._arrived[:count]
+        return taken
 
     def waiting(self) -> bytes:
         """See `Link.waiting`."""

@@ -5,11 +5,11 @@ or follow its answer, mean that question and answer no longer belong together.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.clock import Clock, HostClock, host_deadline, host_sleep
+from benchlog.clock import Clock, Deadline, HostClock, host_deadline, host_sleep
 from benchlog.driver import GRACE_S
 from benchlog.driver_kit.link import Link
 from benchlog.driver_kit.numbers import parse_number
@@ -49,6 +49,17 @@ class Reply:
     def text(self) -> str:
         """The answer without its terminator; foreign bytes become visible escapes."""
         return self.line.decode("ascii", "backslashreplace").strip(" \t\r\n")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockReply:
+    """One answer with many readings: when it was asked for, and when it had come."""
+
+    data: bytes
+    asked_ns: int
+    mono_ns: int
+    utc_ns: int
+    command: str
 
 
 @dataclass(slots=True, kw_only=True)
@@ -103,6 +114,42 @@ class Talk:
             raise self._out_of_step("", commands[-1], b"")
         try:
             return self._asked(commands, limit_s)
+        except (SilentError, GarbledError, OutOfStepError):
+            self.lost_step = True
+            raise
+
+    def ask_block(
+        self,
+        role: str,
+        read: Callable[[Deadline, str], bytes],
+        *,
+        limit_s: float = 0.0,
+    ) -> BlockReply:
+        """Send the query of a role; return what `read` makes of its answer.
+
+        `read` is given the deadline and the command. Raises what it raises, and what
+        `ask` does, with the same effect.
+        """
+        command = self.command(role)
+        if self.lost_step:
+            raise self._out_of_step("", command, b"")
+        try:
+            if early := self.link.waiting():
+                raise self._out_of_step("before it was asked anything", command, early)
+            asked_ns = self.clock.mono_ns()
+            self.link.send(command.encode("latin-1"))
+            deadline = self.clock.deadline(limit_s + self.extra_s, GRACE_S)
+            data = read(deadline, command)
+            mono_ns, utc_ns = self.clock.mono_ns(), self.clock.utc_ns()
+            if rest := self.link.rest():
+                raise self._out_of_step("after its answer", command, rest)
+            return BlockReply(
+                data=data,
+                asked_ns=asked_ns,
+                mono_ns=mono_ns,
+                utc_ns=utc_ns,
+                command=command,
+            )
         except (SilentError, GarbledError, OutOfStepError):
             self.lost_step = True
             raise

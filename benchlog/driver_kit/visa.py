@@ -15,11 +15,15 @@ import pyvisa
 from pyvisa.constants import InterfaceType, Parity, StatusCode, StopBits
 from pyvisa.resources import MessageBasedResource
 
-from benchlog.clock import Deadline
-from benchlog.driver_kit.link import CONNECT_S, Link
+from benchlog.clock import Deadline, host_deadline
+from benchlog.driver_kit.link import CONNECT_S, MAX_LINE, Link
 from benchlog.errors import InstrumentError, LostError
 
 _T = TypeVar("_T")
+_MOST_OCTETS: Final = 16 * MAX_LINE  # our rule: an answer, and what is around it
+_HEADER: Final = 16  # source: IVI-6.1, 4.1, octets of a HiSLIP message's header
+_SOCKETS: Final = ("sock", "_sync", "_async")
+"""Where PyVISA-py's clients of VXI-11 and HiSLIP have their sockets."""
 _KEEP_ANSWERS: Final = (InterfaceType.usb, InterfaceType.gpib)
 """Where an unread answer outlives the connection and must be cleared away."""
 
@@ -64,6 +68,7 @@ class VisaLink(Link):
     def send(self, *messages: bytes) -> None:
         """See `Link.send`; a message here is a unit of the bus, not a line."""
         self._rest = b""
+        self._allow(CONNECT_S)
         for message in messages:
             try:
                 self._resource.write_raw(message + self.terminator)
@@ -72,6 +77,7 @@ class VisaLink(Link):
 
     def read_line(self, deadline: Deadline, command: str = "") -> bytes:
         """See `Link.read_line`; the end of a message ends a line as well."""
+        self._allow(deadline.left_s() + CONNECT_S)
         try:
             self._resource.timeout = max(1.0, deadline.left_s() * 1e3)
             message = bytes(self._resource.read_raw())
@@ -84,6 +90,19 @@ class VisaLink(Link):
             end = len(message)
         self._rest = message[end:]
         return message[:end]
+
+    def read_octets(self, count: int, deadline: Deadline, command: str = "") -> bytes:
+        """See `Link.read_octets`; messages carry any octets, a stream of lines none."""
+        if self._is_stream:
+            return super().read_octets(count, deadline, command)
+        while len(self._rest) < count:
+            try:
+                self._resource.timeout = max(1.0, deadline.left_s() * 1e3)
+                self._rest += bytes(self._resource.read_raw())
+            except Exception as error:
+                raise self._translated(error, command) from error
+        taken, self._rest = self._rest[:count], self._rest[count:]
+        return taken
 
     def waiting(self) -> bytes:
         """See `Link.waiting`; a bus that knows messages holds none back."""
@@ -106,6 +125,7 @@ class VisaLink(Link):
 
     def close(self) -> None:
         """See `Link.close`; PyVISA's pure-Python library forgets to drop sessions."""
+        self._allow(CONNECT_S)
         _close(self._manager, self._resource)
 
     def _open(self, settings: Mapping[str, object]) -> MessageBasedResource:
@@ -128,11 +148,16 @@ class VisaLink(Link):
                     NotImplementedError, pyvisa.errors.VisaIOError
                 ):
                     resource.clear()
-            _notice_hang_up(self._manager, resource)
+            self._sockets = _honest_sockets(self._manager, resource)
         except BaseException:
             _close(self._manager, resource)
             raise
         return resource
+
+    def _allow(self, real_s: float) -> None:
+        """Begin what may take so long, and bring so much, in all."""
+        for one in self._sockets:
+            one.until, one.left = host_deadline(real_s), _MOST_OCTETS
 
     def _translated(self, error: Exception, command: str) -> InstrumentError:
         late = isinstance(error, TimeoutError) or (
@@ -162,30 +187,69 @@ def _tried(call: Callable[[], _T]) -> tuple[_T | None, str]:
 
 
 class _HonestSocket:
-    """A socket whose end is an error: VXI-11 in PyVISA-py spins on the empty answer."""
+    """A socket whose end is an error, and whose patience has an end in all.
+
+    PyVISA-py goes round for ever on the empty answer of a closed socket, and waits anew
+    for each piece of a message: one without an end, or pieces without content, would
+    hold a driver for ever.
+    """
 
     def __init__(self, wrapped: socket.socket) -> None:
         self._wrapped = wrapped
+        self.until: Deadline | None = None
+        self.left = _MOST_OCTETS
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._wrapped, name)
 
     def recv(self, size: int) -> bytes:
-        data = self._wrapped.recv(size)
-        if not data:
-            raise ConnectionResetError("closed by the other side")
+        data = self._in_time().recv(size)
+        self._count(len(data))
         return data
 
+    def recv_into(self, buffer: Any, size: int = 0) -> int:
+        count = self._in_time().recv_into(buffer, size)
+        self._count(count)
+        return count
 
-def _notice_hang_up(
+    def sendall(self, data: Any) -> None:
+        self._in_time().sendall(data)
+
+    def _in_time(self) -> socket.socket:
+        if self.until is not None and self.until.passed:
+            raise TimeoutError("timed out")
+        return self._wrapped
+
+    def _count(self, count: int) -> None:
+        if not count:
+            raise ConnectionResetError("closed by the other side")
+        self.left -= count
+        if self.left < 0:
+            raise ConnectionAbortedError(
+                f"it sent more than {_MOST_OCTETS:,} octets for one answer"
+            )
+
+
+def _honest_sockets(
     manager: pyvisa.ResourceManager, resource: MessageBasedResource
-) -> None:
-    """Give a VXI-11 session of PyVISA-py an honest socket; others are so already."""
+) -> tuple[_HonestSocket, ...]:
+    """Give a network session of PyVISA-py honest sockets; none to other libraries.
+
+    Raises ValueError for a HiSLIP server whose messages have no room for content: they
+    would be sent without end.
+    """
     session = getattr(manager.visalib, "sessions", {}).get(resource.session)
     client = getattr(session, "interface", None)
-    inner = getattr(client, "sock", None)
-    if isinstance(inner, socket.socket):
-        client.sock = _HonestSocket(inner)  # type: ignore[union-attr]
+    most = getattr(client, "max_msg_size", None)
+    if isinstance(most, int) and most <= _HEADER:
+        raise ValueError(f"it tells that a message may have {most} octets")
+    found = []
+    for name in _SOCKETS:
+        inner = getattr(client, name, None)
+        if isinstance(inner, socket.socket):
+            found.append(_HonestSocket(inner))
+            setattr(client, name, found[-1])
+    return tuple(found)
 
 
 def _close(manager: pyvisa.ResourceManager, resource: Any) -> None:

@@ -2,6 +2,7 @@
 
 import codecs
 import io
+import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import chain
@@ -70,12 +71,14 @@ def numbered_blocks(
     What is packed with gzip, bz2 or xz is unpacked on the way. Bytes that are no text
     become lone surrogates, which no number contains. A line that is too long is cut one
     character beyond what is allowed, so that whoever reads it can tell. Raises
-    DataError when the file cannot be read, has more lines than allowed, expands to more
-    or has a line that does not end.
+    DataError when the file cannot be read, has more lines than allowed, expands to
+    more, has a line that does not end, or was written to meanwhile: its last number may
+    have been half there.
     """
     try:
-        total = path.stat().st_size
         octets, file = open_octets(path, limits.octets)
+        at_first = os.fstat(file.fileno())
+        total = at_first.st_size
         with file, io.TextIOWrapper(octets, _encoding(path), "surrogateescape") as text:
             number = 1
             while found := text.read(_BLOCK):
@@ -90,6 +93,11 @@ def numbered_blocks(
                 yield block
                 if progress is not None:
                     progress(min(file.tell(), total), total)
+            if _was_written(at_first, os.fstat(file.fileno())):
+                raise DataError(
+                    f"{path} was written to while it was read; import it when whoever "
+                    "writes it is done, or a copy of it"
+                )
     except (OSError, *DAMAGED) as error:
         reason = getattr(error, "strerror", None) or error
         raise DataError(f"{path} cannot be read: {reason}") from error
@@ -125,6 +133,12 @@ def first_lines(
         if len(lines) == wanted:
             break
     return taken, blocks
+
+
+def _was_written(before: os.stat_result, after: os.stat_result) -> bool:
+    """Whether a file is another one than before."""
+    now = (after.st_size, after.st_mtime_ns)
+    return now != (before.st_size, before.st_mtime_ns)
 
 
 def _rest_of_line(

@@ -28,6 +28,7 @@ class _Handler(BaseHTTPRequestHandler):
 
     def do_GET(self) -> None:
         """Answer `/metrics`."""
+        self.server.has_asked(self.connection)
         if not is_own_name(self.headers.get("Host", ""), is_local=self.server.is_local):
             self._say(HTTPStatus.BAD_REQUEST, b"This is not the name of this server.\n")
         elif self.path.partition("?")[0] != "/metrics":
@@ -56,7 +57,8 @@ class _Handler(BaseHTTPRequestHandler):
 class MetricsServer(ThreadingHTTPServer):
     """Serves the figures of a database until it is shut down.
 
-    A caller too many is turned away; one that takes longer than `CALL_S` is cut off.
+    Where there are too many, the one that has not asked for longest goes; who comes
+    while all have asked is turned away. One that takes longer than `CALL_S` is cut off.
     """
 
     daemon_threads = True
@@ -67,6 +69,7 @@ class MetricsServer(ThreadingHTTPServer):
         """Listen at an address. Raises UsageError where that cannot be used."""
         self.is_local, self.scrapes = at.is_local, scrapes
         self._open: dict[socket.socket, Deadline] = {}
+        self._asked: set[socket.socket] = set()
         self._lock = Lock()
         try:
             found = socket.getaddrinfo(at.host, at.port, type=socket.SOCK_STREAM)
@@ -93,6 +96,8 @@ class MetricsServer(ThreadingHTTPServer):
     def process_request(self, request: Any, client_address: Any) -> None:
         """Begin to answer a caller, or turn away one too many."""
         with self._lock:
+            if len(self._open) >= CALLERS:
+                self._cut_off_idlest()
             too_many = len(self._open) >= CALLERS
             if not too_many:
                 self._open[request] = host_deadline(CALL_S)
@@ -104,10 +109,24 @@ class MetricsServer(ThreadingHTTPServer):
             request.send(b"HTTP/1.0 503 Service Unavailable\r\nRetry-After: 5\r\n\r\n")
         self.shutdown_request(request)
 
+    def has_asked(self, request: socket.socket) -> None:
+        """Note that a caller's request is there: it is answered."""
+        with self._lock:
+            self._asked.add(request)
+
+    def _cut_off_idlest(self) -> None:
+        """Cut off who came first of those who have not asked yet, if there is one."""
+        idlest = next((one for one in self._open if one not in self._asked), None)
+        if idlest is not None:
+            del self._open[idlest]
+            with contextlib.suppress(OSError):
+                idlest.shutdown(socket.SHUT_RDWR)
+
     def shutdown_request(self, request: Any) -> None:
         """Close a connection, and count it no longer."""
         with self._lock:
             self._open.pop(request, None)
+            self._asked.discard(request)
         super().shutdown_request(request)
 
     def service_actions(self) -> None:

@@ -24,6 +24,7 @@ from benchlog.model.bench import (
     ReferenceSpec,
     Register,
 )
+from benchlog.model.blocks import MOST_READINGS, BlockForm, SampleBlock
 from benchlog.model.counting import DOES_NOT_COUNT, does_not_count_text
 from benchlog.model.devices import DEVICE_ID_CHARACTERS, Device, device_id_fault
 from benchlog.model.kinds import (
@@ -102,6 +103,7 @@ __all__ = [
     "EDGE",
     "GATE_CHANGE",
     "LATE",
+    "MOST_READINGS",
     "ORDERED",
     "PLACES",
     "READ_BACK",
@@ -115,6 +117,7 @@ __all__ = [
     "AlarmRule",
     "Bench",
     "BitTiming",
+    "BlockForm",
     "Breaks",
     "BurnRule",
     "Columns",
@@ -155,6 +158,7 @@ __all__ = [
     "Run",
     "RunPlan",
     "Sample",
+    "SampleBlock",
     "Sequence",
     "SerialLink",
     "SettledRule",

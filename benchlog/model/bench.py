@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
+from benchlog.model.blocks import BlockForm
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Register:
@@ -46,6 +48,8 @@ class Dialect:
         How such counters count, see `Counting`.
     registers : mapping
         Role to register, of what talks Modbus.
+    block : BlockForm | None
+        The form of what answers the role `block`, of a counter that streams.
 
     """
 
@@ -63,6 +67,7 @@ class Dialect:
     gapless: bool | None = None
     digits: str = ""
     registers: Mapping[str, Register] = field(default_factory=dict)
+    block: BlockForm | None = None
 
 
 TWO_STAMPS, AVERAGING, REGRESSION = "two-stamps", "averaging", "regression"

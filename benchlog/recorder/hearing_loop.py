@@ -25,8 +25,9 @@ from benchlog.recorder.housekeeping import Housekeeping
 from benchlog.recorder.instruments.instrument_pool import Heard, InstrumentPool
 from benchlog.recorder.notice import Tell
 from benchlog.recorder.own_pace import OwnPace
+from benchlog.recorder.run.blocks.back_pressure import BackPressure
 from benchlog.recorder.run.bookkeeper import Bookkeeper
-from benchlog.recorder.run.plan_checks import instruments_of
+from benchlog.recorder.run.plan_checks import instruments_of, may_stream
 from benchlog.recorder.signals import Signals
 from benchlog.store.writer import Writer
 
@@ -64,8 +65,10 @@ class HearingLoop:
             around.clock,
             around.selector,
             _WAIT_SOAK_S if self.patient else _WAIT_S,
+            blocks=all(may_stream(plan) for plan in plans),
         )
         self.book = Bookkeeper(around.clock, around.writer, around.tell)
+        self._pressure = BackPressure(self.book)
         self.watch = Housekeeping(
             self.book, self.pool, plans[0].bench.alarms, around.database
         )
@@ -128,6 +131,7 @@ class HearingLoop:
         )
 
     def _wait(self) -> Iterator[Heard]:
+        self.pool.leave_unheard(self._pressure.look())
         left_s = min(
             self.pool.left_s(),
             max(self.book.left_s(), self.handing_over_s()),

@@ -25,6 +25,7 @@ from benchlog.recorder.hearing_loop import ENDING, HearingLoop, Surroundings
 from benchlog.recorder.instruments.instrument_messages import (
     Failed,
     Got,
+    GotBlock,
     Opened,
     Order,
     Said,
@@ -294,6 +295,10 @@ class Keeper(HearingLoop):
         match message:
             case Got() if turns is not None:
                 turns.value(name, message)
+            case GotBlock() if turns is not None:
+                pass  # its turn is over, so they are nobody's
+            case GotBlock():
+                self.book.intake.block(name, message.block, message.stalled_s)
             case Failed() if turns is not None and message.kind in NO_VALUE:
                 turns.dark(message)
             case Got():

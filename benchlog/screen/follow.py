@@ -6,7 +6,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Final
 
-from benchlog.clock import Clock
+from benchlog.clock import Clock, host_deadline
 from benchlog.errors import BenchlogError, DataError, StoreError
 from benchlog.evaluation.run_evaluation import RunEvaluator, known_now
 from benchlog.model import (
@@ -24,6 +24,8 @@ from benchlog.verdict.soak.soak_summary import SoakWatch
 
 PIECE: Final = 16_384
 """Readings taken at a time; a piece takes a few hundredths of a second."""
+_MOST_TICK_S: Final = 0.1
+"""Real seconds that reading may take of a tick: a key is answered at once."""
 _LONG: Final = 50_000
 """A run from so many readings on is shown by its outline at first."""
 _KEPT_EVENTS: Final = 500
@@ -101,6 +103,18 @@ class Follower:
             self.trouble = None
         return len(columns)
 
+    def _read_behind(self) -> int:
+        """Read what is new, or as much as a screen has time for; return how many.
+
+        A counter that streams gives more than one piece from tick to tick.
+        """
+        limit = host_deadline(_MOST_TICK_S)
+        came = piece = self.read_new()
+        while piece == PIECE and not limit.passed:
+            piece = self.read_new()
+            came += piece
+        return came
+
     def _read_new_pulses(self) -> int:
         """Take in new pulses; figures and chart come later, a few times a second."""
         pulses = self._reader.pulses_after(
@@ -174,7 +188,7 @@ class Follower:
             return self._amended()
         known = self.run
         try:
-            came = self.read_new()
+            came = self._read_behind()
             self.look()
         except BenchlogError as error:
             self.fault = str(error)

@@ -243,8 +243,8 @@ class LiveScreen(NextDeviceScreen):
         if action == "night":
             return self.follower.run.made_for is Purpose.SOAK
         if action in ("scale", "window"):
-            charts = self.query(OffsetChart)
-            return any(parameters[0] == chart.next_of(action) for chart in charts)
+            chart = self.query_one_optional("#chart", OffsetChart)
+            return chart is not None and parameters[0] == chart.next_of(action)
         if action == "bell":
             return self.follower.standing().live and self.app.bell_on != parameters[0]
         return super().check_action(action, parameters)

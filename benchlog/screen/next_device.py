@@ -151,7 +151,8 @@ class NextDeviceScreen(ActingScreen):
     @property
     def is_typing(self) -> bool:
         """Whether keys are text of the next device's id."""
-        return any(line.is_open for line in self.query(NextLine))
+        line = self.query_one_optional("#next", NextLine)  # kept: asked for each key
+        return line is not None and line.is_open
 
     def show_all(self) -> None:
         """Bring every part of the screen up to date; for the subclass."""

@@ -17,6 +17,7 @@ from benchlog.simulate.physics.noise import Noise
 from benchlog.simulate.physics.oscillator import OscillatorSpec
 from benchlog.simulate.scenario import (
     INPUTS,
+    STREAMS,
     SUPPLY_METER,
     TALKING,
     CounterAt,
@@ -34,6 +35,7 @@ _STATED_PPM: Final = 0.05
 _AGEING_B_PER_DAY: Final = 0.1
 _RUN_IN_DAYS: Final = 30.0
 _USUAL_SEED: Final = 1
+_STREAM_GATE_S: Final = 1e-6  # our rule: the shortest gate of a counter that streams
 _DAYS_PER_YEAR: Final = 365.25  # definition: the Julian year
 
 
@@ -75,6 +77,7 @@ class DemoBench:
     supply_meter: bool = False
     trimmer: bool = False
     feed: bool = False
+    streams: bool = False
     timebase_ppm: float | None = None
     counter: CounterSpec = field(
         default=CounterSpec(resolution_s=1e-10, stated_ppm=_STATED_PPM)
@@ -147,6 +150,8 @@ def _counters(
     names: tuple[str, ...], seed: int, bench: DemoBench
 ) -> Iterator[CounterAt]:
     dialect = "line-hz" if bench.via in TALKING else ""
+    if bench.streams:
+        dialect = STREAMS
     if bench.one_counter and bench.positions > 1:
         spec = _counter(seed, "A", bench)
         wired = dict(enumerate(names, start=1))
@@ -176,6 +181,8 @@ def _counter(seed: int, place: str, bench: DemoBench) -> CounterSpec:
     """Return the bench's counter, its time base off by what its maker may allow."""
     rng = random.Random(f"{seed}/counter/{place}")  # noqa: S311 - physics, no secret
     spec = bench.counter
+    if bench.streams:
+        spec = replace(spec, min_gate_s=_STREAM_GATE_S)
     promised = spec.stated_ppm if spec.stated_ppm is not None else 1.0
     drawn = rng.uniform(-promised, promised) * 0.8
     off = drawn if bench.timebase_ppm is None else bench.timebase_ppm

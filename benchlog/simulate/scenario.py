@@ -32,6 +32,10 @@ INPUTS: Final = "scpi-inputs"
 """The dialect that can choose an input."""
 
 
+STREAMS: Final = "scpi-stream"
+"""The dialect of a counter that hands over many readings at once."""
+
+
 @dataclass(frozen=True, slots=True)
 class SimulatedPosition:
     """A position: what sits there and how much its output is divided."""

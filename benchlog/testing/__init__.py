@@ -16,11 +16,20 @@ A test of a driver of yours takes a page::
 
 pytest then runs every rule of `benchlog.driver` against it, over a real socket or
 pseudo-terminal, with every fault in `ASKED_FAULTS` and every reply in `MALFORMED`.
-`SetterContract` is the same for what sets something.
+`BlockContract` has the rules of a counter that streams besides, `SetterContract` is the
+same for what sets something.
 
 Nothing here is imported when benchlog measures.
 """
 
+from benchlog.testing.block_contract import BlockContract
+from benchlog.testing.block_scripts import (
+    BLOCK_FAULTS,
+    LINE_FAULTS,
+    StreamScript,
+    block_line,
+    definite_block,
+)
 from benchlog.testing.clocks import HurriedClock
 from benchlog.testing.contract import DriverContract
 from benchlog.testing.faults import (
@@ -45,12 +54,15 @@ from benchlog.testing.setter_scripts import (
 
 __all__ = [
     "ASKED_FAULTS",
+    "BLOCK_FAULTS",
     "LATE_LINE",
+    "LINE_FAULTS",
     "MALFORMED",
     "NO_VALUES",
     "SETTER_FAULTS",
     "TALKING_FAULTS",
     "UNCODED_FAULTS",
+    "BlockContract",
     "DriverContract",
     "Fault",
     "HurriedClock",
@@ -63,6 +75,9 @@ __all__ = [
     "SetterPeer",
     "SettingScript",
     "SettingWords",
+    "StreamScript",
     "Talker",
     "TcpPeer",
+    "block_line",
+    "definite_block",
 ]

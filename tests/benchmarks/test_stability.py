@@ -44,9 +44,16 @@ def seconds(work, rounds=5):
     return min(taken)
 
 
+def processor_s(work):
+    """Processor time: what others do meanwhile is not in it."""
+    start = time.process_time()
+    work()
+    return time.process_time() - start
+
+
 def in_turn(ours, peer, rounds=7):
-    """Best of each, a round of one and a round of the other in turn."""
-    pairs = [(seconds(ours, 1), seconds(peer, 1)) for _ in range(rounds)]
+    """Best processor time of each, a round of one and one of the other in turn."""
+    pairs = [(processor_s(ours), processor_s(peer)) for _ in range(rounds)]
     return tuple(map(min, zip(*pairs, strict=True)))
 
 
@@ -86,11 +93,15 @@ def test_four_deviations_in_one_call():
             ("benchlog", f"{ours_s:.3f}", f"{ours_s / pass_s:.0f}", ""),
             ("AllanTools", f"{peer_s:.3f}", "", f"{peer_s / ours_s:.1f}"),
         ],
-        f"Target: ratio >= 3, 10 is the aim. Peak memory beyond the phase: {share:.2f} "
-        "of it (target: <= 1). Each averaging time takes four reads, seven differences "
-        "and sums, three products: that is what the bound does not count.",
+        f"Processor time; target: ratio >= 8. Peak memory beyond the phase: "
+        f"{share:.2f} of it (target: <= 1). Each averaging time takes six differences "
+        "and sums and three products: that is what the bound does not count. Decision: "
+        "numpy alone. The same sums in C, a loop for each octave, took 23 ms where "
+        "numpy took 34 (gcc -O3 -ffast-math), and 14 ms compiled for this very "
+        "processor: not worth a wheel for each platform. numba and pythran, which "
+        "compile the same loop, were not tried.",
     )
-    assert peer_s / ours_s >= 3
+    assert peer_s / ours_s >= 8
     assert share <= 1
 
 

@@ -27,6 +27,7 @@ from benchlog.exchange.export.run_export import export_run
 from benchlog.exchange.file_limits import USUAL, FileLimits, LimitError, raised
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions
+from benchlog.exchange.text_lines import numbered_blocks
 from benchlog.units import parse_frequency_hz, parse_tolerance_ppm
 
 ROW = b"16000001.25\n"
@@ -232,6 +233,7 @@ from benchlog.clock import host_clock
 from benchlog.exchange.file_limits import FileLimits, LimitError
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions
+from benchlog.exchange.text_lines import numbered_blocks
 from benchlog.store.writer import Writer
 with Writer.open(Path(sys.argv[2]), host_clock()) as writer:
     options = ImportOptions(again=True, limits=FileLimits(memory=1))
@@ -314,3 +316,16 @@ def test_what_is_no_limit_is_refused(said):
         UsageError, match="lines, columns, characters, megabytes, memory"
     ):
         raised([said])
+
+
+def test_a_file_that_somebody_writes_to_is_not_read(tmp_path):
+    """Its last number may be half there, and half a number is a number."""
+    path = tmp_path / "log.txt"
+    path.write_text("16000001.25\n" * 50_000)
+    blocks = numbered_blocks(path)
+    assert next(blocks).count > 1_000
+    with path.open("a") as file:
+        file.write("1600")
+    with pytest.raises(DataError, match="written to while it was read"):
+        list(blocks)
+    assert sum(block.count for block in numbered_blocks(path)) == 50_001

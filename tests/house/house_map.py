@@ -15,7 +15,7 @@ TOP = Path(__file__).parents[2]
 ROOTS = {"benchlog": TOP / "benchlog", "benchlog_drivers": TOP / "drivers"}
 WORDS = (
     *("units", "masking", "priority", "errors", "clock", "model", "control", "keepers"),
-    *("driver", "driver_values", "registry", "version"),
+    *("driver", "driver_blocks", "driver_values", "registry", "version"),
 )
 """The modules that every room may use; counted as one room."""
 

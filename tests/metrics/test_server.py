@@ -9,7 +9,7 @@ from urllib.error import HTTPError
 import pytest
 from screen.scenes import Scene, Stage
 
-from benchlog.clock import HostClock, host_sleep
+from benchlog.clock import HostClock, host_deadline, host_sleep
 from benchlog.errors import UsageError
 from benchlog.metrics import server as serving
 from benchlog.metrics.addresses import ServedAt, served_at
@@ -87,15 +87,55 @@ def test_what_is_no_request_for_metrics_gets_none(
     assert capfd.readouterr() == ("", ""), "quietly"
 
 
-def test_callers_that_say_nothing_are_cut_off_and_others_turned_away(
+def test_callers_that_say_nothing_keep_nobody_out(server: MetricsServer) -> None:
+    at = (server.at.host, server.at.port)
+    idle: list[socket.socket] = []
+    try:
+        for _ in range(4):  # as one who comes again whenever he was cut off
+            idle += [socket.create_connection(at, 10) for _ in range(CALLERS)]
+            assert get(server).endswith(b"# EOF\n")
+    finally:
+        for link in idle:
+            link.close()
+
+
+def test_while_all_callers_are_answered_others_are_turned_away(
+    server: MetricsServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    go_on = threading.Event()
+    text = server.scrapes.text
+
+    def slow() -> bytes | None:
+        go_on.wait(10)
+        return text()
+
+    monkeypatch.setattr(server.scrapes, "text", slow)
+    answers: list[bytes] = []
+    callers = [
+        threading.Thread(target=lambda: answers.append(get(server)), daemon=True)
+        for _ in range(CALLERS)
+    ]
+    for one in callers:
+        one.start()
+    limit = host_deadline(10)
+    # private: when all have asked shows nowhere else
+    while len(server._asked) < CALLERS and not limit.passed:
+        host_sleep(0.01)
+    refused = raw(server, b"")
+    assert refused.startswith(b"HTTP/1.0 503 ") and b"Retry-After" in refused
+    go_on.set()
+    for one in callers:
+        one.join(10)
+    assert len(answers) == CALLERS
+
+
+def test_callers_that_say_nothing_are_cut_off(
     server: MetricsServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(serving, "CALL_S", 1.0)
     at = (server.at.host, server.at.port)
     idle = [socket.create_connection(at, 10) for _ in range(CALLERS)]
     try:
-        refused = raw(server, b"")
-        assert refused.startswith(b"HTTP/1.0 503 ") and b"Retry-After" in refused
         for number, link in enumerate(idle):
             link.settimeout(5)
             link.sendall(b"GET /metrics HTTP/1.1\r\n" if number % 2 else b"")

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 import pyvisa
 from pymodbus.client import ModbusTcpClient
-from scipy import signal
 
 from benchlog.catalogue import load_part
 from benchlog.clock import HostClock
@@ -24,6 +23,8 @@ PART = load_part("vctcxo-10mhz-1ppm")
 
 def test_air_and_bodies_follow_as_the_differential_equation_wants():
     """Against scipy.signal.lsim on the same ramp, to a microdegree."""
+    from scipy import signal  # half a second, which few tests need
+
     spec = ChamberSpec()
     chamber = Chamber(spec)
     chamber.send(-40, 0.0)

@@ -8,7 +8,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.characteristics.dips import Dip
 from benchlog.analysis.characteristics.points import Points
+from benchlog.analysis.characteristics.smooth_law import law_of_both
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
@@ -28,11 +30,28 @@ class Sweep:
         In the order in which they were measured.
     way : sequence of int, shape (n,)
         +1 on the way up, -1 on the way down, 0 for those that are on neither.
+    dips : sequence of Dip
+        Where it narrowly departs from its law on both ways.
 
     """
 
     points: Points
     way: Sequence[int]
+    dips: Sequence[Dip] = ()
+
+    @cached_property
+    def law_of_both(self) -> Array:
+        """Return the terms that both ways share, shape (n, terms): law and dips.
+
+        A dip may be a little wider, narrower or beside where it was found: it has the
+        two derivatives of its bell as well.
+        """
+        at, terms = self.points.at, [law_of_both(self.points)]
+        for dip in self.dips:
+            away = (at - dip.at_c) / dip.width_c
+            bell = np.exp(-0.5 * away**2)
+            terms.append(np.column_stack([bell, away * bell, away**2 * bell]))
+        return np.column_stack(terms)
 
     @cached_property
     def differences(self) -> tuple[Array, Array]:

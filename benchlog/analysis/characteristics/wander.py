@@ -10,7 +10,8 @@ each walk is. The polynomial of the law may be anything (restricted likelihood, 
 Patterson and R. Thompson, Biometrika 58 (1971) 545); terms that differ between the ways
 are normally distributed, of a size in proportion to what the ways differ by. What
 remains is mainly whether a device came back to where it had been, at a place that it
-reached twice from one side.
+reached twice from one side. Activity dips are no wander: those that were found are
+terms of the law.
 
 One sweep comes back two or three times, which tells little. Devices of a rack are of a
 kind: how often each scatter and walk occurs among them is found from all of them (N.
@@ -30,8 +31,6 @@ from scipy.special import ndtr
 from benchlog.analysis.characteristics.points import Points, u_of
 from benchlog.analysis.characteristics.smooth_law import (
     basis_of,
-    law_of_both,
-    law_terms,
     ways_apart,
 )
 from benchlog.analysis.characteristics.sweep import Sweep
@@ -43,7 +42,7 @@ _TIMES: Final = np.concatenate([[1.0], 1 + np.geomspace(0.3, 3000.0, 9)])
 _WALKS: Final = np.concatenate([[0.0], np.geomspace(0.03, 30.0, 14)])
 """Sigma of a walk from one turn to the next, in what points scatter about the law: from
 what nobody sees in a sweep to what hides all else; our rule."""
-_AMPLE: Final = (0.03, 0.3, 3.0)
+_AMPLE: Final = (0.3, 3.0)
 """Sigma of a term between the ways, in what the ways differ by: what differs may be one
 large term or all of them a little; our rule. One size alone takes a third of a walk for
 hysteresis, or all of hysteresis for a walk."""
@@ -184,7 +183,8 @@ class _Evidence:
     def _scatter_ppm(self) -> float:
         """Return the standard deviation about the law; 0 where too few points tell."""
         points = self._sweep.points
-        basis = basis_of(law_terms(points))
+        law = np.column_stack([self._sweep.law_of_both, ways_apart(points)])
+        basis = basis_of(law)
         freedom = len(points) - basis.shape[1]
         if freedom < _TELLING:
             return 0.0
@@ -194,7 +194,7 @@ class _Evidence:
     def likelihood(self, steps: Array) -> Array:
         """Return the likelihood of each scatter and walk (`steps`, ppm^2/s)."""
         points = self._sweep.points
-        free = null_space(basis_of(law_of_both(points)).T)
+        free = null_space(basis_of(self._sweep.law_of_both).T)
         y = free.T @ points.offset_ppm
         terms = free.T @ ways_apart(points) * self._ways_ppm()
         ways = terms @ terms.T

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.arrays import BLOCK, running_sum, sum_squares
+from benchlog.analysis.stability.octave_squares import LONG, octave_sums
 
 Array = NDArray[np.float64]
 
@@ -47,10 +48,33 @@ def mean_squares(
         Leave the others out (zero of zero pairs): a third of the work.
 
     """
+    if len(phase) >= LONG and factors == [1 << k for k in range(len(factors))]:
+        return _octaves(phase, len(factors), only_allan=only_allan)
     # No second thread: a block that stays in the cache is done in microseconds, and two
     # threads that hand the interpreter over that often are slower than one.
     one = _one_allan if only_allan else _one
     return [one(phase, m) for m in factors]
+
+
+def _octaves(phase: Array, octaves: int, *, only_allan: bool) -> list[Squares]:
+    n, found = len(phase), []
+    sums = octave_sums(phase, octaves, only_allan=only_allan)
+    for m, one in zip((1 << k for k in range(octaves)), sums, strict=True):
+        n_allan = max(0, n - 2 * m)
+        n_third = 0 if only_allan else max(0, n - 3 * m)
+        n_modified = 0 if only_allan else max(0, n - 3 * m + 1)
+        found.append(
+            Squares(
+                m=m,
+                allan=one.allan / max(1, n_allan),
+                n_allan=n_allan,
+                hadamard=one.hadamard / max(1, n_third),
+                n_hadamard=n_third,
+                modified=one.modified / max(1, n_modified) / m**2,
+                n_modified=n_modified,
+            )
+        )
+    return found
 
 
 class _Buffers:

@@ -62,6 +62,7 @@ ORDERS: Final = (
 )
 """What the control port understands, for people; `simulate/orders.py` does it."""
 WAYS: Final = ("tcp", "serial", "hislip", "vxi11", "line", "line-tcp", "rfc2217")
+ASKED: Final = ("tcp", "serial", "hislip", "vxi11")
 PULSE_WAYS: Final = ("line", "rfc2217")
 WIRINGS: Final = ("none", "period", "frequency", "pulses")
 _LOOK_S: Final = 1.0
@@ -107,6 +108,11 @@ _LOOK_S: Final = 1.0
     default=1.0,
     show_default=True,
     help="The counter's gate.",
+)
+@click.option(
+    "--streams",
+    is_flag=True,
+    help="The counter measures gate after gate and hands over blocks of readings.",
 )
 @click.option(
     "--counting",
@@ -269,6 +275,7 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
         supply_meter=typed["supply_meter"],
         trimmer=typed["trimmer"],
         feed=typed["feed"],
+        streams=typed["streams"],
         timebase_ppm=typed["timebase_ppm"],
     )
     kind = ("counting", "stamp_jitter_s", "dead_time_s", "digits")
@@ -276,6 +283,10 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
     beside = replace(beside, counter=counter)
     if typed["one_counter"] and typed["positions"] > 2:
         raise UsageError("the simulated counter has two inputs: --one-counter is for 2")
+    if typed["streams"] and (typed["one_counter"] or typed["via"] not in ASKED):
+        raise UsageError(
+            f"--streams is for one device a counter, reached by {', '.join(ASKED)}"
+        )
     if typed["one_counter"] and typed["reference"] in ("period", "frequency"):
         raise UsageError(
             "with --one-counter both inputs have a device: the reference has none; use "

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog.cli.database import database, reading_as
+from benchlog.cli.narrator import Narrator
 from benchlog.cli.printing import counted, print_json, say, table
 from benchlog.errors import UsageError
 from benchlog.exchange.dataset.addresses import check_address, is_address, is_known
@@ -120,9 +121,10 @@ def follow(
     path = database(db)
     report = ForwardReport(to=to.shown, source="")
     say(f"following {path} to {to.shown}; Ctrl-C ends it")
-    with _until_ended() as ended:
+    with _until_ended() as ended, Narrator() as narrator:
         every_s = to.every_s if every_s is None else every_s
-        ForwardLoop(path, report, to.open_way, say, every_s).run(lambda: not ended)
+        loop = ForwardLoop(path, report, to.open_way, narrator.say, every_s)
+        loop.run(lambda: not ended)
     _tell(report, as_json, sent=True)
 
 

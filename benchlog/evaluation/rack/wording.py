@@ -11,7 +11,7 @@ from benchlog.evaluation.rack_study import (
 )
 from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.model import Decision
-from benchlog.units import as_stated, printable, three_digits, two_digits
+from benchlog.units import as_stated, interval_texts, printable, two_digits
 from benchlog.verdict.rack.findings import AT_LEAST, FoundCharacteristic
 
 HEADS: Final = ("characteristic", "found", "U (95 %)", "limit", "")
@@ -40,7 +40,14 @@ def figures(line: FoundCharacteristic) -> tuple[str, str, str]:
     limit = "-" if line.limit is None else f"{limit_text(line)} {line.unit}"
     if line.value is None or line.u is None:
         return "-", "-", limit
-    return f"{three_digits(line.value)} {line.unit}", two_digits(line.u), limit
+    return f"{value_text(line.value, line.u)} {line.unit}", two_digits(line.u), limit
+
+
+def value_text(value: float, u: float) -> str:
+    """Return a value to the digits that its U is worth."""
+    if value == 0:
+        return "0"
+    return interval_texts(value, value - u, value + u, signed=False)[0]
 
 
 def nearest_to_limit(one: QualifiedDevice) -> str:

@@ -12,7 +12,12 @@ from benchlog.evaluation.rack.timeline import (
     passed_steps,
     turns_by_step,
 )
-from benchlog.evaluation.rack.wording import counted, limit_text, steps_text
+from benchlog.evaluation.rack.wording import (
+    counted,
+    limit_text,
+    steps_text,
+    value_text,
+)
 from benchlog.evaluation.rack_study import (
     Qualification,
     QualifiedDevice,
@@ -128,7 +133,7 @@ def _line(one: QualifiedDevice, name: str) -> FoundCharacteristic | None:
 def _cell(line: FoundCharacteristic | None) -> str:
     if line is None or line.value is None or line.u is None:
         return "" if line is None or line.verdict is None else str(line.verdict)
-    said = f"{three_digits(line.value)} +- {two_digits(line.u)}"
+    said = f"{value_text(line.value, line.u)} +- {two_digits(line.u)}"
     if not line.u and line.text:
         said = line.text
     bad = line.verdict not in (None, Decision.PASS)

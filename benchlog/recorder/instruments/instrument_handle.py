@@ -17,6 +17,7 @@ from benchlog.recorder.instruments.instrument_messages import (
     Allow,
     Failed,
     Got,
+    GotBlock,
     Job,
     Message,
     Opened,
@@ -50,9 +51,11 @@ class InstrumentProcess:
         *,
         longest_wait_s: float = 5.0,
         sharers: int = 1,
+        blocks: bool = False,
     ) -> None:
         self.spec, self.clock, self.longest_wait_s = spec, clock, longest_wait_s
-        self.sharers = sharers
+        self.sharers, self.blocks = sharers, blocks
+        self.unheard = self._streamed = False
         self.state = "down"
         self.identity: Identity | None = None
         self.opened: Opened | None = None
@@ -102,9 +105,11 @@ class InstrumentProcess:
             hold=self.hold,
             allowed=self.allowed,
             sharers=self.sharers,
+            blocks=self.blocks,
         )
         self.state, self.restart_at = "starting", None
         self._flood, self.floods = Flood(), False
+        self.unheard = self._streamed = False
         self._deadline = host_deadline(OPEN_LIMIT_S)
         self._send(job)
 
@@ -175,7 +180,19 @@ class InstrumentProcess:
         """Expect it anew from now on: nobody was there to hear it until now."""
         if self.state != "down":
             self._flood = Flood()
+            self._values.excuse()
             self._expect_by_state()
+
+    @property
+    def streams(self) -> bool:
+        """Whether it runs and has sent a block since it was started."""
+        return self.state != "down" and self._streamed
+
+    def leave_unheard(self, unheard: bool) -> None:
+        """Read nothing of it for a while, and expect nothing; or hear it again."""
+        self.unheard = unheard
+        if not unheard:
+            self.excuse()
 
     @property
     def overdue(self) -> bool:
@@ -188,6 +205,8 @@ class InstrumentProcess:
 
     def _limits(self) -> list[Deadline]:
         """Return until when something must have come of it, or it is started again."""
+        if self.unheard:
+            return []
         down = self.state == "down"
         limits = (self.restart_at,) if down else (self._deadline, self._values.half)
         return [limit for limit in limits if limit is not None]
@@ -244,6 +263,8 @@ class InstrumentProcess:
                 self.latest = message.sample
                 self._wait_s = FIRST_WAIT_S
                 self._count_one()
+            case GotBlock():
+                self._wait_s, self._streamed = FIRST_WAIT_S, True
             case Failed():
                 self.state = "reading" if message.opened else "failing"
             case Said():
@@ -258,6 +279,12 @@ class InstrumentProcess:
             case Got():
                 return self.opened is not None and (
                     message.sample.unit == self.opened.unit
+                )
+            case GotBlock():
+                return (
+                    self.blocks
+                    and self.opened is not None
+                    and (message.block.unit == self.opened.unit)
                 )
             case Opened():
                 pulses = (message.unit == EDGE, message.quantity == EDGE)

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from benchlog.driver_values import LONGEST_TEXT, shown
+from benchlog.driver_values import LONGEST_GATE_S, LONGEST_TEXT, shown
 from benchlog.errors import INSTRUMENT_ERRORS, InstrumentError, instrument_error
-from benchlog.model import Identity, InstrumentSpec, Sample
+from benchlog.model import Identity, InstrumentSpec, Sample, SampleBlock
 
 LONGEST_FAILED_RAW: Final = 1 << 17  # our rule: a line without end and what follows
 DRIVER: Final = "driver"
@@ -39,7 +39,8 @@ class Job:
     `expect` is who must answer (None: whoever does first); `longest_wait_s` bounds the
     growing pauses between attempts to reopen; `hold` starts without reading; `allowed`
     bounds how many values are read before the next order (None: no bound); `sharers`
-    is how many processes measure by turns at its address.
+    is how many processes measure by turns at its address. `blocks` tells whether many
+    readings are taken at once of a driver that streams.
     """
 
     spec: InstrumentSpec
@@ -48,6 +49,7 @@ class Job:
     hold: bool = True
     allowed: int | None = None
     sharers: int = 1
+    blocks: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +75,17 @@ class Got:
     """One value. `stalled_s`: how long the keeper did not take the value before it."""
 
     sample: Sample
+    stalled_s: float = 0.0
+
+
+LONGEST_STALL_S: Final = 100 * LONGEST_GATE_S  # our rule: a hundred may share one
+
+
+@dataclass(frozen=True, slots=True)
+class GotBlock:
+    """Many readings; `stalled_s` as of `Got`."""
+
+    block: SampleBlock
     stalled_s: float = 0.0
 
 
@@ -144,4 +157,4 @@ def _raw(raw: object) -> bytes:
     return shown(raw).encode(errors="replace")
 
 
-Message = AboutToOpen | Opened | Got | Said | Failed
+Message = AboutToOpen | Opened | Got | GotBlock | Said | Failed

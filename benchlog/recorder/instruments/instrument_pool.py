@@ -35,6 +35,8 @@ class InstrumentPool:
         clock: Clock,
         selector: selectors.BaseSelector,
         longest_wait_s: float,
+        *,
+        blocks: bool = False,
     ) -> None:
         self._selector = selector
         specs = tuple(specs)
@@ -45,6 +47,7 @@ class InstrumentPool:
                 clock,
                 longest_wait_s=longest_wait_s,
                 sharers=inputs[spec.address] if spec.measured_in_turns else 1,
+                blocks=blocks,
             )
             for spec in specs
         }
@@ -100,6 +103,18 @@ class InstrumentPool:
         if heard is None:
             return self._ended(instrument, "", EventKind.CRASHED)
         return said
+
+    def leave_unheard(self, unheard: bool) -> None:
+        """Leave those that stream unheard for a while, or hear them again."""
+        for name, instrument in self._by_name.items():
+            if not instrument.streams or instrument.unheard == unheard:
+                continue
+            instrument.leave_unheard(unheard)
+            if unheard:
+                self._selector.unregister(instrument)
+            else:
+                key = ("instrument", name)
+                self._selector.register(instrument, selectors.EVENT_READ, key)
 
     def tend(self) -> list[Heard]:
         """End what hangs or takes too much, restart what is down; say what happened."""
@@ -170,6 +185,7 @@ class InstrumentPool:
         return [*heard, (name, Ended(why + how, kind))]
 
     def _forget(self, instrument: InstrumentProcess) -> None:
-        self._selector.unregister(instrument)
+        if not instrument.unheard:
+            self._selector.unregister(instrument)
         if instrument.complaints_fd in self._selector.get_map():
             self._selector.unregister(instrument.complaints_fd)

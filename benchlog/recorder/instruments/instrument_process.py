@@ -16,6 +16,11 @@ from multiprocessing.connection import Connection
 from benchlog import registry
 from benchlog.clock import Clock, host_clock, host_deadline
 from benchlog.driver import Driver
+from benchlog.driver_blocks import (
+    StreamingDriver,
+    check_block_stamps,
+    checked_block,
+)
 from benchlog.driver_values import (
     check_stamp,
     checked_identity,
@@ -38,6 +43,7 @@ from benchlog.recorder.instruments.instrument_messages import (
     Allow,
     Failed,
     Got,
+    GotBlock,
     Job,
     Message,
     Opened,
@@ -48,6 +54,7 @@ from benchlog.recorder.instruments.instrument_messages import (
 )
 from benchlog.recorder.instruments.message_pipe import write_all
 from benchlog.recorder.instruments.message_wire import to_frame
+from benchlog.recorder.instruments.outgoing import Outgoing
 from benchlog.recorder.instruments.shared_counter import SharedCounter
 
 FIRST_WAIT_S = 0.2  # our rule: doubled with each failure
@@ -108,6 +115,12 @@ class Orders:
                 self._allowed = 0 if self.hold else None
             self._changed.notify_all()
 
+    @property
+    def endless(self) -> bool:
+        """Whether values are wanted, any number of them."""
+        with self._changed:
+            return not self.hold and self._allowed is None
+
     def took_one(self) -> None:
         """Count a value against what is allowed; after the last one, hold."""
         with self._changed:
@@ -131,6 +144,8 @@ class Child:
         self.expect = job.expect
         self.wait_s = FIRST_WAIT_S
         self.stalled_s = 0.0
+        self.outgoing: Outgoing | None = None
+        self._streaming: StreamingDriver | None = None
 
     def run(self) -> None:
         """Open and read; after any error close, wait, open again."""
@@ -160,6 +175,7 @@ class Child:
                 driver.close()
 
     def _session(self, driver: Driver) -> None:
+        self._streaming = None
         self.opened_ns = self.clock.mono_ns()
         with self.counter_turn:
             driver.open()
@@ -184,7 +200,10 @@ class Child:
         )
         self._tell_messages(driver)
         while not self.orders.stop:
-            self._one_read(driver, promise.period_s)
+            if (stream := self._stream_of(driver)) is not None:
+                self._one_block(stream)
+            else:
+                self._one_read(driver, promise.period_s)
 
     def _marked(self, identity: Identity) -> Identity:
         """Mark what is simulated although it does not tell so itself."""
@@ -195,6 +214,9 @@ class Child:
         return identity
 
     def _one_read(self, driver: Driver, period_s: float) -> None:
+        if self._streaming is not None:
+            self._streaming.end_stream()
+            self._streaming = None
         if self.orders.hold:
             self.orders.wait_for_go()
             return
@@ -212,6 +234,30 @@ class Child:
         left_s = period_s - (self.clock.mono_ns() - began_ns) / 1e9
         if period_s > 0 and left_s > 0:
             self.orders.rest(self.clock.real_s(left_s))
+
+    def _stream_of(self, driver: Driver) -> StreamingDriver | None:
+        """Return the driver where many readings are to be had at once.
+
+        None where they are counted, or the counter is shared.
+        """
+        alone = self.job.blocks and not self.counter_turn.shared
+        if not (alone and self.orders.endless and isinstance(driver, StreamingDriver)):
+            return None
+        return driver if driver.streams is True else None
+
+    def _one_block(self, driver: StreamingDriver) -> None:
+        self._streaming = driver
+        try:
+            block = checked_block(driver.read_block(), self.unit)
+        except (NoSignalError, OverloadError) as error:
+            self.say(Failed.of(error, opened=True))
+            self._pause()
+            return
+        check_block_stamps(block, self.opened_ns, self.clock.mono_ns())
+        self.wait_s = FIRST_WAIT_S
+        if self.outgoing is None:
+            self.outgoing = Outgoing(self.pipe)
+        self.say(GotBlock(block, self.stalled_s))
 
     def _value(self, driver: Driver) -> Sample:
         with self.counter_turn:
@@ -239,6 +285,10 @@ class Child:
 
     def say(self, message: Message) -> None:
         """Hand a message to the keeper; a full pipe blocks, and is remembered."""
+        if self.outgoing is not None:
+            waited_s = self.outgoing.put(to_frame(message))
+            self.stalled_s = waited_s if waited_s > _STALL_S else 0.0
+            return
         limit = host_deadline(_STALL_S)
         began_ns = self.clock.mono_ns()
         write_all(self.pipe, to_frame(message))

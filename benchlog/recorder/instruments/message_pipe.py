@@ -76,6 +76,10 @@ class Inbox:
         """Until when the rest of a message must have come, if one is begun."""
         return self._half
 
+    def excuse(self) -> None:
+        """Give the rest of a message its time anew: nobody has read it meanwhile."""
+        self._half = host_deadline(HALF_S) if self._arrived else None
+
     def close(self) -> None:
         """Let go."""
         os.close(self._fd)

@@ -14,7 +14,6 @@ from dataclasses import fields
 from typing import Any, Final
 
 from benchlog.driver_values import (
-    LONGEST_GATE_S,
     LONGEST_UNIT,
     checked_identity,
     checked_sample,
@@ -25,11 +24,14 @@ from benchlog.driver_values import (
 )
 from benchlog.errors import DriverFaultError
 from benchlog.model import Identity, Sample
+from benchlog.recorder.instruments.block_frames import MARK, block_body, block_from
 from benchlog.recorder.instruments.instrument_messages import (
     LONGEST_FAILED_RAW,
+    LONGEST_STALL_S,
     AboutToOpen,
     Failed,
     Got,
+    GotBlock,
     Message,
     Opened,
     Said,
@@ -38,7 +40,6 @@ from benchlog.recorder.instruments.instrument_messages import (
 MOST_BYTES: Final = 1 << 20  # our rule: identities are hundreds, readings 150
 """Bytes that one message may have."""
 HEAD: Final = struct.Struct("!I")
-_MOST_S: Final = 100 * LONGEST_GATE_S  # our rule: a hundred may share one counter
 
 
 class ForeignBytesError(ValueError):
@@ -50,9 +51,12 @@ def to_frame(message: Message) -> bytes:
 
     The fields must have been checked: texts that UTF-8 can hold, plain numbers.
     """
-    body = json.dumps(
-        _plain(message), ensure_ascii=False, separators=(",", ":")
-    ).encode()
+    if isinstance(message, GotBlock):
+        body = block_body(message)
+    else:
+        body = json.dumps(
+            _plain(message), ensure_ascii=False, separators=(",", ":")
+        ).encode()
     if len(body) > MOST_BYTES:
         kind = type(message).__name__
         raise DriverFaultError(kind, f"{len(body):,} bytes", f"{MOST_BYTES:,} at most")
@@ -62,12 +66,14 @@ def to_frame(message: Message) -> bytes:
 def from_body(body: bytes) -> Message:
     """Return the message that a frame holds. Raises ForeignBytesError, nothing else."""
     try:
+        if body.startswith(MARK):
+            return block_from(body)
         return _message(json.loads(body))
     except (ValueError, DriverFaultError, RecursionError) as error:
         raise ForeignBytesError(f"{type(error).__name__}: {error}"[:200]) from None
 
 
-def _plain(message: Message) -> list[Any]:
+def _plain(message: AboutToOpen | Opened | Got | Said | Failed) -> list[Any]:
     match message:
         case Got(sample, stalled_s):
             return ["got", *_sample_items(sample), stalled_s]
@@ -100,7 +106,7 @@ def _message(plain: Any) -> Message:
         case ["got", value, unit, mono, utc, gate, raw, step, flags, stalled]:
             given = Sample(value, unit, mono, utc, gate, _bytes(raw), step, flags)
             sample = checked_sample(given, text("unit", unit, LONGEST_UNIT))
-            return Got(sample, real("stalled_s", stalled, 0.0, _MOST_S))
+            return Got(sample, real("stalled_s", stalled, 0.0, LONGEST_STALL_S))
         case ["failed", kind, said, address, command, raw, bool(opened)]:
             return Failed(
                 kind=text("kind", kind, LONGEST_UNIT),
@@ -117,8 +123,8 @@ def _message(plain: Any) -> Message:
                 identity=checked_identity(Identity(*identity)),
                 quantity=text("quantity", quantity, LONGEST_UNIT),
                 unit=text("unit", unit, LONGEST_UNIT),
-                read_limit_s=real("read_limit_s", limit_s, 0.0, _MOST_S),
-                period_s=real("period_s", period_s, 0.0, _MOST_S),
+                read_limit_s=real("read_limit_s", limit_s, 0.0, LONGEST_STALL_S),
+                period_s=real("period_s", period_s, 0.0, LONGEST_STALL_S),
             )
         case ["said", said]:
             return Said(text("text", said))

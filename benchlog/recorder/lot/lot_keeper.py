@@ -1,6 +1,5 @@
 """A keeper that begins the next run of a lot when a device is there."""
 
-import selectors
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
@@ -47,8 +46,8 @@ class LotKeeper(Keeper):
         self._held_runs: set[int] = set()
         for instrument in self.pool.by_name.values():
             instrument.longest_wait_s = _LOOK_AGAIN_S
-        if ids is not None and ids.fd is not None:
-            around.selector.register(ids.fd, selectors.EVENT_READ, ("ids", None))
+        if ids is not None:
+            ids.be_heard(around.selector)
 
     def recover(self) -> None:
         """Close what a killed keeper left open."""
@@ -93,12 +92,9 @@ class LotKeeper(Keeper):
 
     def ids_came(self) -> None:
         """Read device ids from another program."""
-        if self.ids is None or self.ids.fd is None:
-            return
-        fd = self.ids.fd
-        self.ids.read()
-        if self.ids.ended:
-            self.surroundings.selector.unregister(fd)
+        if self.ids is not None:
+            self.ids.read()
+            self.ids.be_heard(self.surroundings.selector)
 
     # --- runs ------------------------------------------------------------------------
 
@@ -309,6 +305,8 @@ class LotKeeper(Keeper):
                 place.device = self._next_device(place) or ""
             if place.device and (place.ready or not self.task.watched):
                 self.begin_at(place, place.device)
+        if self.ids is not None:
+            self.ids.be_heard(self.surroundings.selector)
 
     def _next_device(self, place: DeviceSite) -> str | None:
         if self.ids is None:

@@ -1,6 +1,6 @@
 """From accepted rows to committed rows: batched, kept through trouble, none lost."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
@@ -8,11 +8,18 @@ from typing import Final
 from benchlog.clock import Deadline, HostClock, host_deadline
 from benchlog.errors import StoreError, StoreRefusedError
 from benchlog.model import Event, Reading
+from benchlog.recorder.run.blocks.block_columns import (
+    Queued,
+    one_by_one,
+    size_of,
+    store,
+    stretches,
+)
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.run.recurring import RecurringTrouble, Trouble
 from benchlog.recorder.run.rows_aside import RowsAside
 from benchlog.recorder.run.unproven_rows import UnprovenRows
-from benchlog.store.rows import Row
+from benchlog.store.reading_block import ReadingBlock
 from benchlog.store.writer import Writer
 
 # _SPACING_S, _LATEST_S: our rule: seen at once, and few commits.
@@ -24,6 +31,10 @@ _LAST_RETRY_S: Final = 5.0
 _ASIDE_S: Final = 10.0  # our rule: a backup may hold the database that long
 _TRIES: Final = 3  # our rule: what comes once may be an accident
 _MOST_ROWS: Final = 200_000  # our rule: bounds memory; hours of readings
+_COPY_AT_ONCE: Final = 100_000  # our rule: rows; a second, in which nothing is heard
+MOST_WAITING: Final = 600_000
+"""Readings in blocks that wait for the database, 30 MB; our rule: seconds of a fast
+counter. Beyond it such counters are not read."""
 _LOOK_S: Final = 2.0  # our rule: cheap, and soon enough
 
 
@@ -37,8 +48,8 @@ class CommitOutcome:
     the waiting rows as well, in case nobody is there to commit them.
     """
 
-    rows: tuple[Row, ...] = ()
-    refused: tuple[tuple[Row, str], ...] = ()
+    rows: tuple[Queued, ...] = ()
+    refused: tuple[tuple[Queued, str], ...] = ()
     trouble: str = ""
     recovered: bool = False
     lost: int = 0
@@ -46,13 +57,18 @@ class CommitOutcome:
     fault: Exception | None = None
     """What nobody expected of the database; the rows are tried again."""
 
+    def behind(self, done: Sequence[Queued]) -> "CommitOutcome":
+        """Return it with rows before its own that were stored already."""
+        return replace(self, rows=(*done, *self.rows))
+
 
 class CommitQueue:
     """Rows on their way into the database."""
 
     def __init__(self, writer: Writer) -> None:
         self.writer = writer
-        self._pending: list[Row] = []
+        self._pending: list[Queued] = []
+        self._waiting = 0
         self._lost = 0
         self.aside = RowsAside(writer)
         self._aside_due: Deadline = host_deadline(0)
@@ -67,19 +83,23 @@ class CommitQueue:
     @property
     def waiting(self) -> int:
         """How many rows are not committed yet."""
-        return len(self._pending)
+        return self._waiting
 
-    def add(self, row: Row) -> None:
+    def add(self, row: Queued) -> None:
         """Take a row; a reading that finds no room is counted as lost.
 
-        Other rows get some more room, so that the events tell the story.
+        Other rows get some more room, so that the events tell the story. Blocks have
+        the most: who sends them is told to stop long before (`blocks/back_pressure`).
         """
-        is_reading = isinstance(row[2], Reading)
-        most = _MOST_ROWS if is_reading else 2 * _MOST_ROWS
-        if len(self._pending) >= most and not self._moved_aside():
-            self._lost += is_reading
+        most = _MOST_ROWS if isinstance(row[2], Reading) else 2 * _MOST_ROWS
+        size = size_of(row)
+        if isinstance(row[2], ReadingBlock):
+            most = 2 * MOST_WAITING
+        if self._waiting >= most and not self._moved_aside():
+            self._lost += size if isinstance(row[2], Reading | ReadingBlock) else 0
             return
         self._pending.append(row)
+        self._waiting += size
 
     def left_s(self) -> float:
         """Real seconds until the next commit is due; long when nothing waits."""
@@ -90,16 +110,22 @@ class CommitQueue:
         if not self._pending or not (now or self._due.passed):
             return CommitOutcome()
         began_ns = HostClock().mono_ns()
+        done: list[Queued] = []
         try:
             if self.aside.due:  # first, as they are older
                 return CommitOutcome(rows=self.aside.bring_back())
-            self.writer.commit(self._pending)
+            for rows in stretches(self._pending):
+                store(self.writer, rows)
+                done += rows
         except StoreRefusedError:
-            return self._one_by_one()
+            self._stored(done)
+            return self._one_by_one().behind(done)
         except StoreError as error:
-            return self._failed(error)
+            self._stored(done)
+            return self._failed(error).behind(done)
         except Exception as error:
-            return self._puzzled(error)
+            self._stored(done)
+            return self._puzzled(error).behind(done)
         took_s = (HostClock().mono_ns() - began_ns) / 1e9
         self._due = host_deadline(min(_LATEST_S, max(_SPACING_S, took_s)))
         return self._done()
@@ -111,7 +137,7 @@ class CommitQueue:
         """
         if not self.aside.move(self._pending):
             return False
-        self._pending = []
+        self._keep([])
         return True
 
     def _moved_aside(self) -> bool:
@@ -135,11 +161,15 @@ class CommitQueue:
         Where none at all goes in for a reason that nobody expected, the rows are not
         the cause: they wait.
         """
-        done: list[Row] = []
-        refused: list[tuple[Row, str]] = []
+        copied = self._pending[: self.aside.copies]
+        self.aside.copies = sum(map(size_of, copied))
+        rows = list(one_by_one(self._pending))
+        self._keep([*rows])
+        done: list[Queued] = []
+        refused: list[tuple[Queued, str]] = []
         puzzling: dict[int, str] = {}
         left: list[int] = []  # trouble of another kind: next time
-        for number, row in enumerate(self._pending):
+        for number, row in enumerate(rows):
             try:
                 self.writer.commit([row])
             except StoreRefusedError as error:
@@ -157,7 +187,7 @@ class CommitQueue:
             left = sorted([*left, *puzzling])
             self._due = host_deadline(_LAST_RETRY_S)
         self.aside.copies = sum(number < self.aside.copies for number in left)
-        self._pending = [self._pending[number] for number in left]
+        self._keep([self._pending[number] for number in left])
         return CommitOutcome(rows=tuple(done), refused=tuple(refused))
 
     def _puzzled(self, error: Exception) -> CommitOutcome:
@@ -171,12 +201,24 @@ class CommitQueue:
 
     def _done(self) -> CommitOutcome:
         self._puzzles = 0
-        rows, self._pending = tuple(self._pending), []
+        rows = tuple(self._pending)
+        self._keep([])
         self.unproven.add(rows)
         recovered, lost = bool(self._trouble), self._lost
         self._trouble, self._lost, self._retry_s = "", 0, _FIRST_RETRY_S
         self.aside.forget()
         return CommitOutcome(rows=rows, recovered=recovered, lost=lost)
+
+    def _keep(self, rows: list[Queued]) -> None:
+        """Let these wait, and no others."""
+        self._pending, self._waiting = rows, sum(map(size_of, rows))
+
+    def _stored(self, done: Sequence[Queued]) -> None:
+        """Forget the first rows: they are in the database, the others not yet."""
+        if done:
+            self.unproven.add(done)
+            self.aside.copies = max(0, self.aside.copies - len(done))
+            self._keep(self._pending[len(done) :])
 
     def _failed(self, error: StoreError) -> CommitOutcome:
         self._due = host_deadline(self._retry_s)
@@ -186,7 +228,7 @@ class CommitQueue:
             self._aside_due = host_deadline(_ASIDE_S)
             return CommitOutcome(trouble=self._trouble)
         before = len(self.aside.files)
-        if self._aside_due.passed and not self.aside.copy(self._pending):
+        if self._aside_due.passed and not self.aside.copy(self._pending, _COPY_AT_ONCE):
             self._aside_due = host_deadline(_LAST_RETRY_S)
         return CommitOutcome(aside=tuple(self.aside.files[before:]))
 

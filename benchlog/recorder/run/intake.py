@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
+from benchlog.analysis.steps import FrequencyStep
 from benchlog.clock import Clock
 from benchlog.errors import StoreError
 from benchlog.model import (
@@ -15,10 +16,12 @@ from benchlog.model import (
     Flag,
     Reading,
     Sample,
+    SampleBlock,
 )
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
 from benchlog.recorder.instruments.instrument_messages import Failed, Opened
 from benchlog.recorder.run.ambient import Ambient
+from benchlog.recorder.run.blocks.block_run import BlockRun
 from benchlog.recorder.run.commit_queue import OpenRuns
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.store.writer import Writer
@@ -147,6 +150,25 @@ class Intake:
             elif not run.full:
                 self._frequency(run, sample, stalled_s)
 
+    def block(self, name: str, block: SampleBlock, stalled_s: float) -> None:
+        """Take many readings of a counter at once."""
+        self._back(name)
+        for run in self.using(name):
+            if name != run.position.frequency or run.full:
+                continue
+            if not isinstance(run, BlockRun):  # all runs that we begin are
+                continue
+            for record in run.accept_block(block, stalled_s):
+                if isinstance(record, Event):
+                    self.runs.add_event(run, record)
+                    continue
+                self.runs.queue.add((run.run_id, run.segment_id, record))
+                self._stepped(
+                    run, run.recent.add_block(record, run.judge.resolution_hz)
+                )
+            if run.judge.resolution_hz is None and block.step:
+                self._resolution(run, block.step)
+
     def failed(self, name: str, failed: Failed) -> None:
         """Note a failed attempt; the same again in one outage is only counted."""
         outage = self._outages.setdefault(name, Outage(self.clock.mono_ns()))
@@ -247,7 +269,9 @@ class Intake:
 
     def _recent(self, run: LiveRun, reading: Reading) -> None:
         """Let the newest figures know; a step is told where it is certain."""
-        step = run.recent.add(reading, run.judge.resolution_hz)
+        self._stepped(run, run.recent.add(reading, run.judge.resolution_hz))
+
+    def _stepped(self, run: LiveRun, step: FrequencyStep | None) -> None:
         if step is None:
             return
         when_ns = run.clock.utc_ns() - run.clock.mono_ns() + int(step.after_s * 1e9)

@@ -12,9 +12,10 @@ from benchlog.model import (
     Pulses,
     Reading,
 )
+from benchlog.store.reading_block import ReadingBlock
 from benchlog.verdict.run.assessment import Assessment
 
-Record = Reading | Edge | Condition
+Record = Reading | Edge | Condition | ReadingBlock
 
 
 def columns_of(readings: Sequence[Reading], segment_id: int) -> Columns:

@@ -19,9 +19,7 @@ from benchlog.model import (
     Sample,
 )
 from benchlog.recorder.run.acceptance import (
-    GatePace,
     Plausibility,
-    ReadingSpacing,
     Rejected,
     RejectedSamples,
     Said,
@@ -37,6 +35,7 @@ from benchlog.recorder.run.judge_batches import (
     pulses_of,
 )
 from benchlog.recorder.run.plan_checks import used_at
+from benchlog.recorder.run.reading_pace import GatePace, ReadingSpacing
 from benchlog.recorder.run.reading_window import ReadingWindow
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.assessment import Assessment

@@ -9,6 +9,7 @@ from benchlog.model import (
     Bench,
     InstrumentSpec,
     PositionSpec,
+    Purpose,
     RunPlan,
 )
 from benchlog.verdict.run.judges import trains_of
@@ -95,3 +96,14 @@ def held_addresses(plans: Sequence[RunPlan]) -> tuple[str, ...]:
         for spec in specs.values()
         if spec.address and registry.load(spec.driver).exclusive
     )
+
+
+def may_stream(plan: RunPlan) -> bool:
+    """Whether readings of a run may come many at once.
+
+    Not where each may decide whether there is another one (a verdict at planned looks,
+    devices that come and go, codes on trial), nor where a scanner is between.
+    """
+    kinds = (Purpose.MEASURE, Purpose.SOAK, Purpose.REFCHECK)
+    alone = position_of(plan).through is None and not plan.until_clear
+    return alone and plan.purpose in kinds

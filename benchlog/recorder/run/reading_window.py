@@ -14,6 +14,7 @@ from benchlog.analysis.steps import (
     StepWatch,
 )
 from benchlog.model import Flag, Reading
+from benchlog.store.reading_block import ReadingBlock
 from benchlog.units import NS_PER_S
 
 KEPT: Final = 256  # our rule: bounds memory
@@ -105,6 +106,26 @@ class ReadingWindow:
             self.step_cause.ambient(t_s, reading.ambient_c)
         step = self._steps.feed(t_s, ppm)
         return None if step is None or self._rose(step) else step
+
+    def add_block(
+        self, block: ReadingBlock, resolution_hz: float | None
+    ) -> FrequencyStep | None:
+        """Take in a block as `add` does a reading; for steps its mean is one value."""
+        mean = Reading(
+            None,
+            int(block.mono_ns.mean()),
+            block.gate_s,
+            float(block.frequency_hz.mean()),
+            None if block.ambient_c is None else float(block.ambient_c[-1]),
+            Flag(int(np.bitwise_or.reduce(block.flags))),
+        )
+        step = self.add(mean, resolution_hz)
+        self._kept.pop()
+        hz = block.frequency_hz[-_KEPT:] * self._divider
+        ppm = (hz - self._nominal_hz) / self._nominal_hz * 1e6
+        t_s = block.mono_ns[-_KEPT:] / NS_PER_S
+        self._kept.extend(zip(t_s.tolist(), ppm.tolist(), strict=True))
+        return step
 
     def since_s(self, step: FrequencyStep) -> float:
         """Return from when on what may have caused a step is to be looked for."""

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.errors import StoreRefusedError
+from benchlog.recorder.run.blocks.block_columns import Queued, one_by_one, size_of
 from benchlog.store.rows import Row
 from benchlog.store.unsaved_rows import places_beside, rows_of_file, save_rows
 from benchlog.store.writer import Writer
@@ -41,22 +42,29 @@ class RowsAside:
         """Whether rows are to be brought back before others are committed."""
         return self.only > 0 and not self._by_hand
 
-    def copy(self, waiting: Sequence[Row]) -> bool:
-        """Write waiting rows into a file as well, each once; whether all are there."""
-        fresh = waiting[self.copies :]
+    def copy(self, waiting: Sequence[Queued], most: int | None = None) -> bool:
+        """Write waiting rows into a file as well, each once; whether all are there.
+
+        At most about so many at once: some hundred thousand take seconds.
+        """
+        fresh, until = waiting[self.copies :], len(waiting)
+        if most is not None:
+            fresh = list(_first(fresh, most))
+            until = self.copies + len(fresh)
         if not fresh:
             return True
+        lines = list(one_by_one(fresh))
         database = self._writer.path
         last = self.files[-1] if self.files else None
-        path = save_rows(fresh, database, places_beside(database), last)
+        path = save_rows(lines, database, places_beside(database), last)
         if path is None:
             return False
         self.files += [path] if path != last else []
-        self._lines += len(fresh)
-        self.copies = len(waiting)
-        return True
+        self._lines += len(lines)
+        self.copies = until
+        return until == len(waiting)
 
-    def move(self, waiting: Sequence[Row]) -> bool:
+    def move(self, waiting: Sequence[Queued]) -> bool:
         """Write waiting rows into a file, where they may be forgotten here."""
         moved = self.copy(waiting)
         if moved:
@@ -93,3 +101,13 @@ class RowsAside:
                     path.unlink()
             self.files, self.copies = [], 0
             self._lines = self._moved = self._back = 0
+
+
+def _first(rows: Sequence[Queued], most: int) -> Iterator[Queued]:
+    """Yield rows until they are `most` rows of the database or more."""
+    size = 0
+    for row in rows:
+        if size >= most:
+            return
+        size += size_of(row)
+        yield row

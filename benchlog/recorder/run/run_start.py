@@ -20,6 +20,7 @@ from benchlog.model import (
 )
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
 from benchlog.recorder.run.ambient import Ambient
+from benchlog.recorder.run.blocks.block_run import BlockRun
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.run.resume import Resumed
 from benchlog.store.reader import Reader
@@ -122,7 +123,7 @@ class RunStarter:
             cut=counter.counts.cut,
             thermometer_u_c=_thermometer_u_c(plan.bench, position),
         )
-        return LiveRun(
+        return BlockRun(
             plan=plan,
             position=position,
             spec=counter,
@@ -140,7 +141,7 @@ class RunStarter:
         run_id, now_ns = old.run.id, self.clock.mono_ns()
         patiently(lambda: self.writer.resume_run(run_id, control=control))
         age_ns = max(0, self.clock.utc_ns() - old.run.started_utc_ns)
-        run = LiveRun(
+        run = BlockRun(
             plan=old.plan,
             position=position,
             spec=old.plan.bench.instruments[position.frequency],

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from benchlog.store.rows import Row
+from benchlog.recorder.run.blocks.block_columns import Queued, one_by_one, size_of
 from benchlog.store.unsaved_rows import places_beside, save_rows
 from benchlog.store.writer import Writer
 
@@ -20,18 +20,22 @@ class UnprovenRows:
 
     def __init__(self, writer: Writer) -> None:
         self._writer = writer
-        self._rows: list[Row] = []
-        self._older = 0
+        self._rows: list[Queued] = []
+        self._older = self._size = 0
         self._is_damaged = False
         self.file: Path | None = None
         """Where the rows are, besides the database, once that was damaged."""
 
-    def add(self, rows: Sequence[Row]) -> None:
+    def add(self, rows: Sequence[Queued]) -> None:
         """Keep rows that were committed."""
         self._rows += rows
+        self._size += sum(map(size_of, rows))
         if self._is_damaged:
             self._write()
-        beyond = len(self._rows) - _MOST_ROWS
+        beyond = 0
+        while self._size > _MOST_ROWS:
+            self._size -= size_of(self._rows[beyond])
+            beyond += 1
         if beyond > 0:
             del self._rows[:beyond]
             self._older = max(0, self._older - beyond)
@@ -42,6 +46,7 @@ class UnprovenRows:
         A look takes a while: what is committed meanwhile waits for the next one.
         """
         del self._rows[: self._older]
+        self._size = sum(map(size_of, self._rows))
         self._older = len(self._rows)
 
     def found_damaged(self) -> Path | None:
@@ -52,6 +57,8 @@ class UnprovenRows:
 
     def _write(self) -> None:
         database = self._writer.path
-        file = save_rows(self._rows, database, places_beside(database), self.file)
+        rows = list(one_by_one(self._rows))
+        file = save_rows(rows, database, places_beside(database), self.file)
         if file is not None:
-            self.file, self._rows, self._older = file, [], 0
+            self.file, self._rows = file, []
+            self._older = self._size = 0

@@ -13,6 +13,7 @@ from benchlog.simulate.instruments.faults import (
     Faults,
 )
 from benchlog.simulate.instruments.scpi_device import Call, Command, ScpiDevice
+from benchlog.simulate.instruments.scpi_streaming import StreamCommands
 from benchlog.simulate.instruments.scpi_syntax import (
     ScpiError,
     boolean,
@@ -27,6 +28,7 @@ from benchlog.simulate.physics.counting import (
     Gate,
     InputSettings,
 )
+from benchlog.simulate.physics.streaming import GaplessStream
 from benchlog.simulate.served_log import ServedValue
 
 NOT_A_NUMBER: Final = "9.91E+37"
@@ -51,6 +53,7 @@ class SimulatedScpiCounter(ScpiDevice):
 
     def __init__(self, name: str, counter: Counter, faults: Faults) -> None:
         spec = counter.spec
+        self._streaming = StreamCommands(name, self._begin_stream)
         super().__init__(f"SIMULATED,{spec.model},{spec.serial},1.0")
         self._name, self._counter, self._faults = name, counter, faults
         self._setting = Setting()
@@ -60,6 +63,7 @@ class SimulatedScpiCounter(ScpiDevice):
 
     def reset(self) -> None:
         """Go to the settings after *RST."""
+        self._streaming.reset()
         self._setting = Setting()
         self._fronts = {which: InputSettings() for which in _INPUTS}
         self._abort(None)
@@ -71,7 +75,8 @@ class SimulatedScpiCounter(ScpiDevice):
 
     def commands(self) -> tuple[Command, ...]:
         """See ScpiDevice."""
-        return (*self._measuring(), *self._settings(), *self._input_commands())
+        own = (*self._measuring(), *self._settings(), *self._input_commands())
+        return (*own, *self._streaming.commands())
 
     def _measuring(self) -> tuple[Command, ...]:
         chosen = "[:SCALar][:VOLTage]"
@@ -100,7 +105,6 @@ class SimulatedScpiCounter(ScpiDevice):
             Command("[SENSe:]FUNCtion[:ON]?", self._get_function),
             Command("[SENSe:]ROSCillator:SOURce", self._set_reference, 1, 1),
             Command("[SENSe:]ROSCillator:SOURce?", lambda _: self._setting.oscillator),
-            Command("FORMat[:DATA]", self._format, 1, 2),
         )
 
     def _input_commands(self) -> tuple[Command, ...]:
@@ -170,7 +174,14 @@ class SimulatedScpiCounter(ScpiDevice):
             raise ScpiError(-230)
         return self._last
 
+    def _begin_stream(self) -> GaplessStream:
+        setting = self._setting
+        self._abort(None)
+        front = self._fronts[setting.which]
+        return self._counter.stream(setting.gate_s, setting.which, front)
+
     def _abort(self, _call: Call | None) -> None:
+        self._streaming.end()
         self._open = self._last = None
 
     def _begin(self) -> Gate:
@@ -240,10 +251,6 @@ class SimulatedScpiCounter(ScpiDevice):
         if source == "EXT":
             raise ScpiError(-221, "no external reference connected")
         self._setting = replace(self._setting, oscillator=source)
-
-    @staticmethod
-    def _format(call: Call) -> None:
-        word(call.params[0], ("ASCii",))
 
     def _front(self, call: Call) -> InputSettings:
         return self._fronts[_input(call.suffixes[0])]

@@ -11,6 +11,7 @@ from benchlog.analysis.stability.counter_weight import phase_weights
 from benchlog.model import CUT, ROUNDED, TWO_STAMPS
 from benchlog.simulate.bench_wait import Patience
 from benchlog.simulate.physics.receiver import PulsedInput
+from benchlog.simulate.physics.streaming import ROOM, GaplessStream, StreamSpec
 from benchlog.simulate.physics.world import Signal, World
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY
 
@@ -50,6 +51,8 @@ class CounterSpec:
         Between the end of a gate and the begin of the next.
     digits : str
         `rounded` or `cut`: what becomes of what is below the last digit.
+    room : int
+        Readings that its buffer holds when it streams.
 
     """
 
@@ -68,6 +71,7 @@ class CounterSpec:
     stamp_jitter_s: float = 0.0
     dead_time_s: float = 0.0
     digits: str = ROUNDED
+    room: int = ROOM
 
     def timebase_y(self, at_s: float) -> float:
         """Return the time base's fractional offset `at_s` after switching on."""
@@ -217,6 +221,22 @@ class Counter:
         elif shown > gate.low_pass_hz:
             shown = NO_SIGNAL_HZ
         return Count(gate.end_ns, shown, step, hz)
+
+    def stream(self, gate_s: float, which: int, front: InputSettings) -> GaplessStream:
+        """Begin to count gate after gate, none apart from the one before."""
+        since_s = self._world.since_start_ns(self._world.clock.mono_ns()) / NS_PER_S
+        known = self._inputs.get(which)
+        spec = StreamSpec(
+            gate_s=gate_s,
+            timebase_y=self.spec.timebase_y(since_s),
+            resolution_s=self.spec.resolution_s,
+            divider=known.divider if known else 1.0,
+            room=self.spec.room,
+        )
+        seed = self._rng.getrandbits(32)
+        return GaplessStream(
+            spec, lambda: self._device(which, front), self._world, seed
+        )
 
     def _device(self, which: int, front: InputSettings) -> Signal | None:
         """Return the device whose signal crosses the trigger level, if any."""

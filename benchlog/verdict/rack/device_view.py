@@ -9,10 +9,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.characteristics.dips import activity_dips
 from benchlog.analysis.characteristics.lag import Approach, still_away
 from benchlog.analysis.characteristics.points import PointMeans, Points, means_of_turns
 from benchlog.analysis.characteristics.sweep import Sweep
 from benchlog.analysis.characteristics.wander import Wander
+from benchlog.errors import DataError
 from benchlog.model import Part, QualificationPlan, StepRecord, Turn
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.budget import BudgetLine
@@ -112,7 +114,12 @@ class DeviceView:
         swept = [one for one in self.ran if self._swept(one)]
         if not swept:
             return None
-        return Sweep(self.over_temperature(), [self.direction(one) for one in swept])
+        try:
+            dips = activity_dips(self.evenly_weighted()).dips
+        except DataError:
+            dips = ()
+        way = [self.direction(one) for one in swept]
+        return Sweep(self.over_temperature(), way, dips)
 
     def evenly_weighted(self) -> Points:
         """Return the same with u of their noise alone, for what is seen beside a law.

@@ -1,0 +1,1 @@
+"""Counters that stream: blocks out of answers, the time of each reading."""
