@@ -7,7 +7,7 @@ the event's raw bytes (`benchlog.model.trims`).
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import Final, Protocol
+from typing import Final
 
 from benchlog.analysis.trim_search import TrimSearch
 from benchlog.errors import BenchlogError, DataError, InstrumentError, UsageError
@@ -24,6 +24,7 @@ from benchlog.model.trims import (
     TrimNote,
 )
 from benchlog.recorder.keeper_loop import Keeper
+from benchlog.recorder.lot.burn_contract import BurnError, Burning, ProgramUnderWay
 from benchlog.recorder.run.conditions import SetOrder
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.sound_trimmer import SoundTrimmer
@@ -42,45 +43,6 @@ STEADY_PPM: Final = 100.0
 smallest step of a trim register, 0.1 % (common practice, no source)."""
 _CLEAR: Final = 4.0  # standard uncertainties; our rule: by chance one in 16,000
 _HALF: Final = 0.5  # of a step: nearer it is the same code; definition
-
-
-class ProgramUnderWay(Protocol):
-    """A program that was started, or a setter that was ordered."""
-
-    @property
-    def orders(self) -> Sequence[tuple[SetOrder, float | None]]:
-        """What setters were told for it, with what was read back."""
-        ...
-
-    def outcome(self) -> str | None:
-        """Return None while it runs, nothing when all was well, else why not."""
-        ...
-
-
-class Burning(Protocol):
-    """How the code of one device is burned, and its supply taken away and given."""
-
-    @property
-    def cycles(self) -> bool:
-        """Whether there is a way to take the supply away."""
-        ...
-
-    @property
-    def burned_before(self) -> str:
-        """When a burn of this device was begun before, empty when never."""
-        ...
-
-    def burn(self, code: int) -> ProgramUnderWay:
-        """Start the program that burns a code. Raises BenchlogError."""
-        ...
-
-    def power_cycle(self, code: int) -> ProgramUnderWay:
-        """Start the program that takes the supply away. Raises BenchlogError."""
-        ...
-
-
-class BurnError(BenchlogError):
-    """A program that burns a code, or takes the supply away, did not end well."""
 
 
 class TrimSession:

@@ -14,9 +14,9 @@ from typing import Final
 
 from benchlog.clock import host_deadline
 from benchlog.model import BurnRule
+from benchlog.recorder.lot.burn_contract import BurnError
 from benchlog.recorder.lot.feeding import Feed, SupplyAway
 from benchlog.recorder.messenger import started, words_of_end
-from benchlog.recorder.trim_session import BurnError
 from benchlog.units import as_stated
 
 _MORE_S: Final = 5.0  # our rule: as long as it takes to end what a program started

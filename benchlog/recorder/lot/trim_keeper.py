@@ -10,6 +10,7 @@ from benchlog.model.counting import BEST_FOUND
 from benchlog.recorder.hearing_loop import Surroundings
 from benchlog.recorder.instruments.instrument_pool import Heard
 from benchlog.recorder.keeper_loop import Keeper
+from benchlog.recorder.lot.burn_contract import BurnError
 from benchlog.recorder.lot.burning import DeviceBurning
 from benchlog.recorder.lot.device_ids import Ids
 from benchlog.recorder.lot.device_site import DeviceSite
@@ -23,7 +24,7 @@ from benchlog.recorder.run.bookkeeper import JudgedBatch
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.run.plan_checks import position_of
 from benchlog.recorder.sound_trimmer import SoundTrimmer
-from benchlog.recorder.trim_session import BurnError, TrimSession, search_of
+from benchlog.recorder.trim_session import TrimSession, search_of
 from benchlog.recorder.trimming import trimmer_of
 from benchlog.units import as_stated, printable
 

@@ -52,7 +52,7 @@ class ChipSupply(ScpiDevice):
 
     def _set_volts(self, call: Call) -> None:
         self.volts = numeric(call.params[0], "V", (0.0, _HIGH_V, 0.0))
-        self.order.append(f"{self.volts:g} V")
+        self.order.append("set")
         self._moved(self.volts)
 
     def _switch(self, call: Call) -> None:
