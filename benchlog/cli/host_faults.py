@@ -11,6 +11,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
+from benchlog.masking import masked
+
 _RIGHTS: Final = "check its rights and those of its folder, or name another place"
 _ROOM: Final = "there is no room (disk full, quota or file size limit); free some space"
 _SENTENCES: Final = {
@@ -86,8 +88,11 @@ def address_fault(values: Iterable[object]) -> str:
     for path in (one for one in values if isinstance(one, Path)):
         found = _SCHEME.match(str(path))
         if found and not path.exists():
+            # a path has lost one of the two slashes by which an address is known
+            address = str(path).replace(":/", "://", 1)
             return (
-                f"{path} is an address ({found[1]}:), not a file of this computer; "
-                "name a file, and copy it there with the tools of that service"
+                f"{masked(address)} is an address ({found[1]}:), not a file of this "
+                "computer; name a file, and copy it there with the tools of that "
+                "service"
             )
     return ""

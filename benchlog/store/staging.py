@@ -71,7 +71,7 @@ def _remove_left(database: Path) -> None:
     """Remove what an import left that was killed; one that goes on keeps its own."""
     for path in database.parent.glob(f".{_escaped(database.name)}.*.{_ENDING}"):
         number = path.name.split(".")[-2]
-        if number.isdigit() and not _lives(int(number)):
+        if number.isdecimal() and not _lives(int(number)):
             _remove(path)
 
 

@@ -37,6 +37,17 @@ def test_an_address_is_no_path(line: Line, bench: str) -> None:
     assert not (line.folder / "s3:").exists()
 
 
+def test_what_lets_one_in_at_an_address_is_not_shown(line: Line) -> None:
+    for words in (
+        ("runs", "--db", "s3://name:open-sesame@bucket/x.db"),
+        ("import", "https://name:open-sesame@x/y.csv"),
+        ("backup", "gs://b/x.db?token=open-sesame"),
+    ):
+        done = line.run(*words)
+        told(done, "an address", "***")
+        assert "sesame" not in done.stderr
+
+
 def test_a_path_that_looks_like_an_address_and_exists_is_a_path(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -103,6 +103,26 @@ def test_a_multicast_finds_services_with_their_ports() -> None:
     assert found[0].description == "Bench coun (scpi-raw)"
 
 
+def test_one_who_tells_of_any_number_is_not_believed() -> None:
+    """Ports of services without end, from one responder, in one second."""
+    server = encoded("_scpi-raw._tcp.local")
+
+    def many(_: bytes) -> list[bytes]:
+        replies = []
+        for start in range(0, 600, 20):
+            reply = struct.pack(">6H", 0, 0x8400, 0, 40, 0, 0)
+            for port in range(1_000 + start, 1_020 + start):
+                name = encoded(f"counter-{port}._scpi-raw._tcp.local")
+                reply += record(name, 33, struct.pack(">3H", 0, 0, port) + b"\0")
+                reply += record(server, 12, name)
+            replies.append(reply)
+        return replies
+
+    with responder(GROUP, many) as port:
+        found = search(LOOPBACK, wait_s=WAIT_S, portmapper=9, mdns=(GROUP, port))
+    assert len(found) == 200
+
+
 def test_a_name_that_points_at_itself_ends() -> None:
     loop = struct.pack(">6H", 1, 0x8400, 0, 1, 0, 0) + b"\xc0\x0c"
     with responder(GROUP, lambda _: [loop, loop]) as port:

@@ -8,6 +8,7 @@ from benchlog.clock import VirtualClock
 from benchlog.store.backup import back_up
 from benchlog.store.files import default_database, forwarded_of, note_forwarded
 from benchlog.store.reader import Reader
+from benchlog.store.staging import staging_beside
 from benchlog.store.writer import Writer
 
 
@@ -39,3 +40,13 @@ def test_a_copy_may_have_a_name_that_is_no_text(tmp_path):
     assert back_up(database, to).readings == 3
     with Reader.open(to) as reader:
         assert len(reader.columns_after(run)) == 3
+
+
+def test_what_only_looks_like_a_killed_import_hinders_none(tmp_path):
+    database = tmp_path / "bench.db"
+    Writer.open(database, VirtualClock()).close()
+    odd = tmp_path / ".bench.db.\N{SUPERSCRIPT TWO}.import"
+    odd.write_text("of somebody else")
+    with staging_beside(database) as staging:
+        assert staging.exists()
+    assert odd.read_text() == "of somebody else"

@@ -24,6 +24,7 @@ from benchlog.cli.typed_values import (
     Text,
 )
 from benchlog.errors import UsageError
+from benchlog.masking import masked
 from benchlog.units import printable
 from benchlog.version import __version__
 
@@ -52,9 +53,9 @@ class LocalFile(click.Path):
         """Return the path, or fail with what to do."""
         if address_fault([Path(value)]):
             self.fail(
-                f"{printable(str(value))} is an address, and import reads files of "
-                "this computer: copy it here with the tools of that service, then "
-                "import the copy",
+                f"{printable(masked(str(value)))} is an address, and import reads "
+                "files of this computer: copy it here with the tools of that service, "
+                "then import the copy",
                 param,
                 ctx,
             )

@@ -12,6 +12,7 @@ import socket
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from typing import Final
 
 from benchlog.clock import host_deadline
@@ -93,11 +94,15 @@ def search(
 ) -> list[Heard]:
     """Ask on one interface; return who answered within `wait_s` each, sorted.
 
-    An interface that takes neither broadcast nor multicast gives nothing.
+    At most 200 are told of: one who answers may tell of any number. An interface that
+    takes neither broadcast nor multicast gives nothing.
     """
     found: dict[str, Heard] = {}
-    for heard in (*_by_vxi11(on, wait_s, portmapper), *_by_mdns(on, wait_s, mdns)):
+    answers = chain(_by_vxi11(on, wait_s, portmapper), _by_mdns(on, wait_s, mdns))
+    for heard in answers:
         found.setdefault(heard.address, heard)
+        if len(found) >= _MOST:
+            break
     return [found[address] for address in sorted(found)]
 
 
@@ -157,6 +162,8 @@ def _records(data: bytes) -> Iterator[tuple[str, int, int, int]]:
     if not flags & 0x8000:  # a question of somebody else
         return
     at = 12
+    if questions > len(_SERVICES):  # RFC 6762, 6.7: those that were asked
+        raise ValueError("questions that nobody asked")
     for _ in range(questions):
         at = _name(data, at)[1] + 4
     for _ in range(min(sum(counts), _MOST)):
