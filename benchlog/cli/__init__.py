@@ -2,11 +2,11 @@
 
 import gc
 import os
-import sys
 from typing import Final
 
 from benchlog.cli.error_handling import let_go_of_output
 from benchlog.cli.group import root
+from benchlog.cli.standard_streams import make_usable
 from benchlog.priority import give_way
 
 _COLLECT_EVERY: Final = 50_000
@@ -24,10 +24,7 @@ def main() -> None:
     # Matrices here are small. numpy's threads for them spin while they wait for each
     # other: on a busy machine `ageing` took 2.5 times the processor time with them.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    for stream in (sys.stdout, sys.stderr):
-        # An id or a note may hold letters that the terminal's encoding lacks.
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")
+    make_usable()
     try:
         root.main(prog_name="benchlog", obj=give_way)
     finally:

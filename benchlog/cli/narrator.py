@@ -7,12 +7,14 @@ comes. So a thread writes, and what it cannot get rid of is counted instead.
 
 import contextlib
 import os
+import signal
 import sys
 import threading
 from collections import deque
 from types import TracebackType
 from typing import Final, Self, TextIO
 
+from benchlog.cli.standard_streams import let_go_once_ended
 from benchlog.clock import host_deadline
 from benchlog.units import printable
 
@@ -23,7 +25,8 @@ _LAST_S: Final = 2.0  # our rule: whoever reads has read the last lines by then
 class Narrator:
     """Says lines on standard error and never waits for them to be taken.
 
-    A context manager: at its end it gives the last lines 2 s.
+    A context manager: at its end it gives the last lines 2 s. After a keeper that was
+    ended by a signal in it no output is waited for.
     """
 
     def __init__(self) -> None:
@@ -33,6 +36,7 @@ class Narrator:
         self._busy = self._over = False
         self._news = threading.Condition()
         self._thread: threading.Thread | None = None
+        self._held = contextlib.ExitStack()
 
     def say(self, text: str, *, ring: bool = False) -> None:
         """Tell the person something; with `ring` a terminal's bell sounds, too."""
@@ -57,6 +61,7 @@ class Narrator:
                 self._news.wait_for(lambda: not self._waiting(), limit.left_s())
 
     def __enter__(self) -> Self:
+        self._held.enter_context(let_go_once_ended())
         return self
 
     def __exit__(
@@ -65,7 +70,8 @@ class Narrator:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self.close()
+        with self._held:
+            self.close()
 
     def _waiting(self) -> bool:
         return bool(self._lines or self._busy)
@@ -78,6 +84,9 @@ class Narrator:
                 self._thread = thread
 
     def _write_all(self) -> None:
+        # From the background to a terminal with `stty tostop` a write would stop the
+        # process; with this it is let through.
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTOU})
         while True:
             with self._news:
                 self._busy = False

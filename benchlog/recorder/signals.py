@@ -12,6 +12,7 @@ _WATCHED = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGCONT)
 class Signals:
     """Catches SIGINT, SIGTERM and SIGHUP while in use; `fileno` becomes readable.
 
+    Whoever had SIGTERM or SIGHUP before is called with it afterwards, without a frame.
     `continued` tells that the process goes on after it was stopped (SIGCONT).
     """
 
@@ -20,6 +21,7 @@ class Signals:
         self.continued = False
         self._mine, self._theirs = socket.socketpair()
         self._before: dict[signal.Signals, object] = {}
+        self._to_tell: set[signal.Signals] = set()
 
     def fileno(self) -> int:
         """Return what to wait on."""
@@ -46,6 +48,10 @@ class Signals:
             signal.signal(number, before)  # type: ignore[arg-type]
         self._mine.close()
         self._theirs.close()
+        for number in self._to_tell:
+            before = self._before[number]
+            if callable(before):
+                before(number, None)
 
     def drain(self) -> None:
         """Take what woke the loop."""
@@ -57,3 +63,5 @@ class Signals:
             self.continued = True
         else:
             self.caught = signal.Signals(number)
+            if self.caught is not signal.SIGINT:
+                self._to_tell.add(self.caught)

@@ -1,6 +1,7 @@
 """Whoever does not read what a keeper in the foreground tells holds nobody up."""
 
 import os
+import subprocess
 import sys
 import threading
 from collections.abc import Iterator
@@ -82,3 +83,39 @@ def test_all_is_said_in_order_and_harmless(capsys: pytest.CaptureFixture[str]) -
     assert capsys.readouterr().err.splitlines() == [
         f"{number}\\x1b[2J" for number in range(50)
     ]
+
+
+IN_BACKGROUND = """
+import os, sys, termios
+from benchlog.cli.narrator import Narrator
+master, slave = os.openpty()
+os.setsid()
+os.close(os.open(os.ttyname(slave), os.O_RDWR))  # the first one a session opens is its
+settings = termios.tcgetattr(slave)
+settings[3] |= termios.TOSTOP
+termios.tcsetattr(slave, termios.TCSANOW, settings)
+child = os.fork()
+if not child:
+    os.setpgid(0, 0)
+    sys.stderr = open(slave, "w")
+    with Narrator() as narrator:
+        narrator.say("in the background")
+    os._exit(0)
+_, how = os.waitpid(child, os.WUNTRACED)
+if os.WIFSTOPPED(how):
+    os.kill(child, 9)
+    sys.exit("it was stopped")
+print(os.read(master, 100).decode())
+"""
+
+
+def test_a_terminal_that_stops_the_background_does_not_stop_a_keeper() -> None:
+    """With `stty tostop`; POSIX lets a write through where SIGTTOU is blocked."""
+    done = subprocess.run(
+        [sys.executable, "-c", IN_BACKGROUND],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    assert done.stdout.strip() == "in the background"

@@ -1,9 +1,11 @@
 """The connection to a central database, and what its errors mean to a person."""
 
 import importlib
+import mmap
 from collections.abc import Generator, Iterator
 from contextlib import contextmanager
 from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from benchlog.clock import host_deadline
@@ -22,6 +24,11 @@ _ANSWER_S: Final = 120.0
 """An answer that takes longer is not waited for. Something on the way may acknowledge
 all that is sent and pass nothing on. Our rule: a batch takes 0.2 s, and a lock over
 there is given up after 30 s."""
+_WHOLE_ANSWER_S: Final = 600.0
+"""Nor is one that comes and comes; our rule: five times a silence."""
+_MOST_OCTETS: Final = 2**26
+"""Memory that one answer may take. Our rule: the longest is a line for each run that
+goes on."""
 _KEEPALIVES: Final = {
     "keepalives": 1,
     "keepalives_idle": 10,
@@ -48,6 +55,8 @@ _CHANGED: Final = (
     "something over there is not as `benchlog forward --create` made it; somebody has "
     "changed it"
 )
+_STATM: Final = Path("/proc/self/statm")
+_PAGE: Final = mmap.PAGESIZE
 _SENTENCES: Final = {
     "28": _CREDENTIALS,
     "3D000": "there is no such database; ask its keeper, or make it with createdb",
@@ -87,7 +96,8 @@ def _impatient() -> Any:
             self, gen: Generator[Any, Any, Any], *rest: Any, **more: Any
         ) -> object:
             try:
-                return super().wait(_not_for_ever(gen), *rest, **more)
+                with _little_memory():
+                    return super().wait(_not_for_ever(gen), *rest, **more)
             except TimeoutError as error:
                 self.pgconn.finish()  # nothing more is asked on it
                 raise psycopg.OperationalError(str(error)) from None
@@ -98,20 +108,60 @@ def _impatient() -> Any:
 def _not_for_ever(steps: Generator[Any, Any, Any]) -> Generator[Any, Any, Any]:
     """Pass on the steps of a wait. Raises TimeoutError when nothing moves for long.
 
+    Or when an answer has no end, or takes too much memory.
+
     A step yields what it waits for, and is sent what is ready; nothing, now and then.
     """
-    deadline = host_deadline(_ANSWER_S)
-    ready = None
+    deadline, end = host_deadline(_ANSWER_S), host_deadline(_WHOLE_ANSWER_S)
+    before, ready = _memory(), None
     try:
         while True:
             wanted = steps.send(ready)
             ready = yield wanted
+            if _memory() - before > _MOST_OCTETS:
+                most = f"{_MOST_OCTETS // 2**20} MB"
+                raise TimeoutError(f"its answer takes more than {most} of memory")
+            if end.passed:
+                raise TimeoutError("its answer has no end")
             if ready:
                 deadline = host_deadline(_ANSWER_S)
             elif deadline.passed:
                 raise TimeoutError(f"no answer for {format_duration(_ANSWER_S)}")
     except StopIteration as done:
         return done.value
+
+
+def _memory(field: int = 1) -> int:
+    """Return the octets of memory that this process has; on Linux, elsewhere 0.
+
+    Field 0 is what it has asked for, used or not.
+    """
+    try:
+        return int(_STATM.read_text().split()[field]) * _PAGE
+    except OSError:
+        return 0
+
+
+@contextmanager
+def _little_memory() -> Iterator[None]:
+    """Refuse twice the memory of an answer in here: libpq reads on while octets come.
+
+    On Linux; elsewhere nothing is refused.
+    """
+    used = _memory(0)
+    if not used:
+        yield
+        return
+    import resource  # noqa: PLC0415 - POSIX has it, other systems do not
+
+    before, most = resource.getrlimit(resource.RLIMIT_AS)
+    wanted = used + 2 * _MOST_OCTETS
+    if before == resource.RLIM_INFINITY or wanted < before:
+        resource.setrlimit(resource.RLIMIT_AS, (wanted, most))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_AS, (before, most))
 
 
 @contextmanager
@@ -130,6 +180,7 @@ def connected(address: Address) -> "Iterator[psycopg.Connection[Any]]":
             connect_timeout=_CONNECT_S,
             **_KEEPALIVES,
         )
+        connection.add_notify_handler(lambda _: None)  # else they are kept for it
         connection.execute("; ".join(_SESSION))
         yield connection
     except psycopg.Error as error:
@@ -154,6 +205,8 @@ def _unreached(told: str) -> str:
         return _CREDENTIALS
     if "does not exist" in told and "database" in told:
         return _SENTENCES["3D000"]
+    if told.startswith("its answer") or "memory" in told:
+        return "what answers there is not as PostgreSQL with our tables would"
     if "invalid" in told and "URI" in told:
         return "that is no address that the driver understands"
     return "the server cannot be reached; what was not sent waits here"

@@ -1,0 +1,89 @@
+"""Outputs that are closed, full or unread: the work is done, and the end comes."""
+
+import os
+import select
+import signal
+import subprocess
+from pathlib import Path
+
+import pytest
+from warm_program import PROGRAM
+
+from benchlog.clock import host_deadline, host_sleep
+from benchlog.errors import BenchlogError
+from benchlog.store.reader import Reader
+
+from .conftest import Line
+
+COUNTS = "".join(f"12000000.{number % 10}\n" for number in range(20))
+
+
+def in_shell(line: Line, words: str, ending: str) -> "subprocess.CompletedProcess[str]":
+    """Run a command with a redirection of the shell behind it."""
+    program = " ".join(PROGRAM)
+    return subprocess.run(
+        ["/bin/sh", "-c", f"exec {program} {words} {ending}"],
+        cwd=line.folder,
+        env=line.environment(),
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize("ending", ["2>&-", "2>/dev/full"])
+def test_without_standard_error_the_work_is_done(line: Line, ending: str) -> None:
+    if "full" in ending and not Path("/dev/full").exists():
+        pytest.skip("no /dev/full here")
+    (line.folder / "counts.txt").write_text(COUNTS)
+    words = "import counts.txt --nominal-hz 12e6 --gate-s 1 --device one"
+    done = in_shell(line, words, ending)
+    assert done.returncode in (0, 4), done.stdout
+    with Reader.open(line.db) as reader:
+        assert reader.count(1) == 20
+    done = in_shell(line, "show 1", ending)
+    assert "readings   20" in done.stdout
+
+
+def test_the_end_waits_for_no_reader(line: Line, bench: str) -> None:
+    """SIGTERM, with standard output and error as pipes that are full."""
+    reading, writing = os.pipe()
+    os.set_blocking(writing, False)
+    try:
+        while True:
+            os.write(writing, b"x" * 4_096)
+    except BlockingIOError:
+        os.set_blocking(writing, True)
+    words = ("measure", "--bench", bench, "--part", "quartz-16mhz-30ppm")
+    process = subprocess.Popen(
+        [*PROGRAM, *words, "--device", "d", "--for", "1h", "--no-screen"],
+        cwd=line.folder,
+        env=line.environment(),
+        stdin=subprocess.DEVNULL,
+        stdout=writing,
+        stderr=writing,
+    )
+    try:
+        limit = host_deadline(30.0)
+        while not has_readings(line.db) and not limit.passed:
+            host_sleep(0.1)
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(20.0) in (0, 3, 4)
+        assert not select.select((), (writing,), (), 0)[1]  # still full
+        with Reader.open(line.db) as reader:
+            assert reader.run(1).ended_how
+    finally:
+        process.kill()
+        process.wait()
+        os.close(reading)
+        os.close(writing)
+
+
+def has_readings(database: Path) -> bool:
+    try:
+        with Reader.open(database) as reader:
+            return reader.count(1) > 0
+    except BenchlogError:
+        return False
