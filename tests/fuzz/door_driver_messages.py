@@ -222,13 +222,15 @@ class Once:
     """Orders: three readings, or three errors, and stop."""
 
     hold = stop = False
+    begun = 0
 
     def __init__(self) -> None:
         self.left = 3
 
-    def rest(self, real_s: float) -> None:
+    def rest(self, real_s: float, begun: int | None = None) -> bool:
         assert 0 <= real_s < 1e9
         self.took_one()
+        return self.stop
 
     def took_one(self) -> None:
         self.left -= 1

@@ -60,12 +60,14 @@ class Hurried:
     """Orders to an instrument process: read on, without pauses, so many values."""
 
     hold = stop = False
+    begun = 0
 
     def __init__(self, values):
         self.left = values
 
-    def rest(self, real_s):
+    def rest(self, real_s, begun=None):
         assert real_s >= 0
+        return self.stop
 
     def took_one(self):
         self.left -= 1
