@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.running import Running
+from benchlog.analysis.running import Running, are_frequencies
 from benchlog.analysis.settling import joined, left_out, without_settling
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Columns, Flag
@@ -88,6 +88,35 @@ class WithoutOutliers:
         if self._n_held >= _BATCH:
             self._judge()
 
+    def keeps_all(self, columns: Columns, following: Columns) -> bool:
+        """Whether nothing is marked in the next readings; if so, they are behind it.
+
+        What is left is all of them then, and not taken in: see `go_on_from`.
+        `following` are the readings after them; too few of them tell nothing.
+        """
+        kept, _ = without_settling(columns, self._after_settling)
+        after, _ = without_settling(_cut(following, 0, ASIDE))
+        if len(kept) <= ASIDE or len(after) < ASIDE:
+            return False
+        start = sum(map(len, self._around))
+        whole = joined([*self._around, kept, after])
+        hz = whole.frequency_hz
+        if np.any(whole.flags & _SUSPECT_FLAG):
+            return False
+        if np.ptp(hz) > self._floor_hz:
+            out = marked(hz, self._floor_hz)
+            if out[start : start + len(kept)].any():
+                return False
+        self._after_settling = bool(columns.flags[-1] & Flag.SETTLING)
+        self._around = [_cut(kept, len(kept) - ASIDE - 1)]
+        return True
+
+    def go_on_from(self, everything: Running) -> None:
+        """Go on from the figures of all readings before, of which none was marked."""
+        self._running = everything.without_settling()
+        for one in self._around:
+            self._look_at(one)
+
     def found(self) -> tuple[int, RunStats] | None:
         """Return how many are marked and the figures without them; None without any."""
         if not self._held or (not self._n_out and self._is_plain()):
@@ -133,6 +162,54 @@ class WithoutOutliers:
         self._held, self._n_held = [_cut(whole, end)], ASIDE
         self._low, self._high, self._plain, self._looked = np.inf, -np.inf, True, 0
         self._look_at(self._around[0])
+
+
+class WithAndWithout:
+    """Figures of all readings, and of what is left without outliers, of one stream.
+
+    While nothing is marked both are the same, and are worked out once. Until then the
+    newest batch waits: the first readings of the next one tell whether all of it stays.
+    From the first mark on, or when somebody asks, there are two.
+
+    Parameters are those of `WithoutOutliers`.
+
+    """
+
+    def __init__(self, nominal_hz: float, divider: float, floor_ppm: float) -> None:
+        self._all = Running(nominal_hz, divider)
+        self._rest = WithoutOutliers(nominal_hz, divider, floor_ppm)
+        self._waiting: Columns | None = None
+        self._is_apart = False
+
+    def feed(self, columns: Columns) -> None:
+        """Take in readings in order. Raises DataError as `Running.feed` does."""
+        if not are_frequencies(columns.frequency_hz):
+            self.apart()  # which does not wait, but raises
+        waiting, self._waiting = self._waiting, None
+        if not self._is_apart and waiting is not None:
+            if self._rest.keeps_all(waiting, columns):
+                self._all.feed(waiting)
+            else:
+                self._part(waiting)
+        if self._is_apart:
+            self._all.feed(columns)
+            self._rest.feed(columns)
+        else:
+            self._waiting = columns
+
+    def apart(self) -> tuple[Running, WithoutOutliers]:
+        """Return both, fed with all that came; they are two from now on."""
+        if not self._is_apart:
+            waiting, self._waiting = self._waiting, None
+            self._part(waiting)
+        return self._all, self._rest
+
+    def _part(self, waiting: Columns | None) -> None:
+        self._is_apart = True
+        self._rest.go_on_from(self._all)
+        if waiting is not None:
+            self._all.feed(waiting)
+            self._rest.feed(waiting)
 
 
 def _cut(whole: Columns, start: int, end: int | None = None) -> Columns:

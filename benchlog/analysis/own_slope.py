@@ -6,6 +6,7 @@ drift, or a device that follows its ambient late.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -45,12 +46,20 @@ class OwnSlope:
         if not known.any():
             return
         temperature_c, offset_ppm = temperature_c[known], offset_ppm[known]
+        low, high = temperature_c.min() / BIN_C, temperature_c.max() / BIN_C
+        if math.floor(low) == math.floor(high):  # a steady room
+            sums = [len(temperature_c), temperature_c.sum(), offset_ppm.sum()]
+            self._add(math.floor(low), sums)
+            return
         numbers = np.floor(temperature_c / BIN_C).astype(np.int64)
         for number in _bins(numbers):
             of_it = numbers == number
             sums = [of_it.sum(), temperature_c[of_it].sum(), offset_ppm[of_it].sum()]
-            before = self._sums.get(number, np.zeros(3))
-            self._sums[number] = before + np.array(sums)
+            self._add(number, sums)
+
+    def _add(self, number: int, sums: Sequence[float]) -> None:
+        before = self._sums.get(number, np.zeros(3))
+        self._sums[number] = before + np.array(sums)
 
     def slope(self) -> Slope | None:
         """Return the slope; None while too few temperatures were seen."""

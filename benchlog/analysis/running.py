@@ -4,8 +4,10 @@ Frequencies are taken relative to the first reading, an exact subtraction, and s
 to ppm at the very end: an offset of 1e-12 stays a figure beside 10 MHz.
 """
 
+import copy
 import math
 from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +24,7 @@ from benchlog.units import NS_PER_S
 Array = NDArray[np.float64]
 # relative; instruments that report the gate report it with noise; our rule
 _SAME_GATE = 1e-6
+_BREAK_FLAGS: Final = int(Flag.GAP_BEFORE | Flag.TURN)  # definition: of breaks
 
 
 @dataclass(slots=True)
@@ -97,7 +100,7 @@ class Running:
         if not len(columns):
             return
         hz = columns.frequency_hz
-        if not np.all(np.isfinite(hz) & (hz > 0)):
+        if not are_frequencies(hz):
             raise DataError(
                 "a stored frequency is not a number above zero; export the run and "
                 "look for it, the figures would mean nothing"
@@ -110,6 +113,12 @@ class Running:
         self._feed_octaves(shifted, breaks, missing)
         self._turns.feed(columns, shifted)
         self._feed_rest(columns, shifted)
+
+    def without_settling(self) -> "Running":
+        """Return a copy that knows nothing of the readings it left out."""
+        found = copy.deepcopy(self)
+        found._settling, found._left_out = 0, False
+        return found
 
     def _settled(self, columns: Columns) -> Columns:
         """Leave out readings from before the device had settled; count them."""
@@ -132,6 +141,11 @@ class Running:
         turn to turn with one, which keeps pairs of readings apart: nothing is bridged.
         """
         last = self._last
+        if last is not None and _follow_plainly(columns, last):
+            n = len(columns)
+            self._spacings += n
+            self._spacing_ns += int(columns.mono_ns[-1]) - last.mono_ns
+            return np.zeros(n, dtype=np.bool_), np.zeros(n, dtype=np.int64)
         segment = np.diff(columns.segment, prepend=last.segment if last else -1)
         mono = np.diff(columns.mono_ns, prepend=last.mono_ns if last else 0)
         gate = np.diff(columns.gate_s, prepend=last.gate_s if last else -1.0)
@@ -268,6 +282,25 @@ class Running:
 
     def _avar(self, scale: float, *, bridged: bool) -> tuple[AvarPoint, ...]:
         return _points(self._octaves, scale, self._tau0_s() or 0.0, bridged=bridged)
+
+
+def are_frequencies(hz: Array) -> bool:
+    """Whether all are finite and above zero; extremes of NaN are NaN, which is not."""
+    if len(hz) == 1:
+        return 0.0 < float(hz[0]) < math.inf
+    return not len(hz) or bool(0.0 < hz.min() <= hz.max() < math.inf)
+
+
+def _follow_plainly(columns: Columns, last: _Last) -> bool:
+    """Whether nothing is missing or changes from the last reading on: for speed."""
+    mono = columns.mono_ns
+    return bool(
+        not np.any(columns.flags & _BREAK_FLAGS)
+        and np.all(columns.segment == last.segment)
+        and np.all(columns.gate_s == last.gate_s)
+        and mono[0] > last.mono_ns
+        and np.all(mono[1:] > mono[:-1])
+    )
 
 
 def _points(

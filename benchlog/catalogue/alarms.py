@@ -35,9 +35,15 @@ _ALARM: Final = {
     "quiet_s": TableKey(
         number("not raised again before, in s", 0, 1e6), default=_QUIET_S
     ),
-    "command": TableKey(texts("a program and its arguments, no shell"), default=()),
+    "command": TableKey(
+        texts("a program and its arguments, no shell", secret=True), default=()
+    ),
     "webhook": TableKey(
-        matching("an address http://... or https://...", r"https?://[!-~]{1,500}"),
+        matching(
+            "an address http://... or https://...",
+            r"https?://[!-~]{1,500}",
+            secret=True,
+        ),
         default="",
     ),
 }

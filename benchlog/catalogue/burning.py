@@ -6,9 +6,10 @@ from typing import Any, Final
 from benchlog.catalogue.check import Findings, TableKey, number, texts
 from benchlog.model import BurnRule
 
+_PROGRAM: Final = texts("a program and its arguments, no shell", secret=True)
 _BURN: Final = {
-    "command": TableKey(texts("a program and its arguments, no shell"), default=()),
-    "power_cycle": TableKey(texts("a program and its arguments, no shell"), default=()),
+    "command": TableKey(_PROGRAM, default=()),
+    "power_cycle": TableKey(_PROGRAM, default=()),
     "limit_s": TableKey(number("seconds that it may take", 0.1, 300), default=30.0),
 }
 _CODE: Final = "{code}"

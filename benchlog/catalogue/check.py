@@ -37,6 +37,7 @@ class Shape:
 
     expected: str
     accept: Callable[[object], Any]
+    secret: bool = False  # a text that is not shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,23 +99,22 @@ class Findings:
 
     def value(self, given: object, path: str, key: TableKey) -> Any:
         """Check one value; return it in our form, or the default if it is unfit."""
-        expected = key.shape.expected
+        expected, is_secret = key.shape.expected, key.shape.secret
         try:
             accepted = key.shape.accept(given)
         except ValueError as error:
             accepted, expected = None, f"{expected}; {error}"
         if accepted is not None:
             return accepted
-        self.add(path, f"found {shown(given)}", expected)
+        found = "a text" if is_secret and isinstance(given, str) else shown(given)
+        self.add(path, f"found {found}", expected)
         return key.default
 
     def entries(self, value: object, path: str) -> Mapping[str, Any]:
         """Return the table itself, empty when it is absent or no table."""
-        if isinstance(value, Mapping):
-            return value
-        if value is not None:
+        if value is not None and not isinstance(value, Mapping):
             self.add(path, f"found {shown(value)}", f"a table [{path}]")
-        return {}
+        return value if isinstance(value, Mapping) else {}
 
     def finish(self) -> None:
         """Raise ConfigError if there was any problem."""
@@ -174,14 +174,14 @@ def text(meaning: str, *, longest: int = 200) -> Shape:
     return Shape(f"text on one line: {meaning}", accept)
 
 
-def matching(meaning: str, pattern: str) -> Shape:
+def matching(meaning: str, pattern: str, *, secret: bool = False) -> Shape:
     """Text that matches a pattern as a whole."""
 
     def accept(value: object) -> str | None:
         fits = isinstance(value, str) and re.fullmatch(pattern, value, re.DOTALL)
         return fits.string if fits else None
 
-    return Shape(f"text: {meaning}", accept)
+    return Shape(f"text: {meaning}", accept, secret)
 
 
 def one_of(choices: Iterable[str]) -> Shape:
@@ -324,7 +324,7 @@ def span(meaning: str, low: float, high: float) -> Shape:
     return Shape(f"{expected} ({meaning})", accept)
 
 
-def texts(meaning: str) -> Shape:
+def texts(meaning: str, *, secret: bool = False) -> Shape:
     """A list of texts."""
     each = text(meaning)
 
@@ -334,7 +334,7 @@ def texts(meaning: str) -> Shape:
         items = [each.accept(item) for item in value]
         return None if None in items else tuple(items)
 
-    return Shape(f"a list of texts ({meaning})", accept)
+    return Shape(f"a list of texts ({meaning})", accept, secret)
 
 
 def _bounds(low: float, high: float, above: float) -> str:

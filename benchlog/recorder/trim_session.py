@@ -7,7 +7,7 @@ the event's raw bytes (`benchlog.model.trims`).
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import Final, Protocol
+from typing import Final
 
 from benchlog.analysis.trim_search import TrimSearch
 from benchlog.errors import BenchlogError, DataError, InstrumentError, UsageError
@@ -24,6 +24,7 @@ from benchlog.model.trims import (
     TrimNote,
 )
 from benchlog.recorder.keeper_loop import Keeper
+from benchlog.recorder.lot.burn_contract import BurnError, Burning, ProgramUnderWay
 from benchlog.recorder.run.conditions import SetOrder
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.sound_trimmer import SoundTrimmer
@@ -44,46 +45,13 @@ _CLEAR: Final = 4.0  # standard uncertainties; our rule: by chance one in 16,000
 _HALF: Final = 0.5  # of a step: nearer it is the same code; definition
 
 
-class ProgramUnderWay(Protocol):
-    """A program that was started."""
-
-    def outcome(self) -> str | None:
-        """Return None while it runs, nothing when all was well, else why not."""
-        ...
-
-
-class Burning(Protocol):
-    """How the code of one device is burned, and its supply taken away and given."""
-
-    @property
-    def cycles(self) -> bool:
-        """Whether there is a way to take the supply away."""
-        ...
-
-    @property
-    def burned_before(self) -> str:
-        """When a burn of this device was begun before, empty when never."""
-        ...
-
-    def burn(self, code: int) -> ProgramUnderWay:
-        """Start the program that burns a code. Raises BenchlogError."""
-        ...
-
-    def power_cycle(self, code: int) -> ProgramUnderWay:
-        """Start the program that takes the supply away. Raises BenchlogError."""
-        ...
-
-
-class BurnError(BenchlogError):
-    """A program that burns a code, or takes the supply away, did not end well."""
-
-
 class TrimSession:
     """Carries a search out on the device of an open run.
 
     `over` once the best code is measured as it stays; `wrong` asks whether this is the
-    right part. The figures that count are those of the readings since the last of all:
-    the code left set, or what is there after burn and power cycle.
+    right part; while `supply_away` nobody wonders where its signal is. The figures that
+    count are those of the readings since the last of all: the code left set, or what is
+    there after burn and power cycle.
     """
 
     def __init__(
@@ -104,6 +72,7 @@ class TrimSession:
         self.found_ppm = (math.nan, math.nan)
         self.over = False
         self.is_last = False
+        self.supply_away = False
         self.wrong = ""
 
     def heard(self, reading: Reading) -> None:
@@ -166,7 +135,9 @@ class TrimSession:
                 yield from self._readings(LAST)
                 self._note_after(name, what, code, *self._mean_and_u())
             name, what = "a power cycle", AFTER_POWER_CYCLE
+            self.supply_away = True
             yield from self._ended(burning.power_cycle(code), name, code)
+            self.supply_away = False
             self._note("the supply was away", TrimNote(what=POWER_CYCLED, code=code))
         yield from self._last()
         self._note_after(name, what, code, *self.found_ppm)
@@ -182,6 +153,8 @@ class TrimSession:
         """Wait for a program. Raises BurnError when it did not end well."""
         while (said := program.outcome()) is None:
             yield
+        for order, told in program.orders:
+            self._log(order, told)
         if said:
             failed = TrimNote(what=BURN_FAILED, code=code)
             self._note(f"{what} of code {code} failed: {said}", failed)
@@ -255,10 +228,13 @@ class TrimSession:
             self._note(f"code {code} could not be set: {error}")
             raise
         finally:
-            for row in order.rows(told, clock):
-                run = self._run
-                self._keeper.book.runs.queue.add((run.run_id, run.segment_id, row))
+            self._log(order, told)
         self._look()
+
+    def _log(self, order: SetOrder, told: float | None) -> None:
+        run = self._run
+        for row in order.rows(told, run.clock):
+            self._keeper.book.runs.queue.add((run.run_id, run.segment_id, row))
 
     def _look(self) -> None:
         """Begin to measure what is there now."""

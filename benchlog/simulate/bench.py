@@ -6,6 +6,7 @@ import shutil
 import tempfile
 import zlib
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from benchlog.clock import Clock
@@ -14,7 +15,9 @@ from benchlog.errors import NotFoundError, UsageError
 from benchlog.simulate.bench_file import bench_text
 from benchlog.simulate.control_port import ControlPort, carry_out
 from benchlog.simulate.instrument_servers import AnyServer, Outlets
+from benchlog.simulate.instruments.chip_supply import ChipSupply
 from benchlog.simulate.instruments.faults import Faults
+from benchlog.simulate.instruments.station import Station
 from benchlog.simulate.instruments.trim_firmware import TrimFirmware, two_ranges
 from benchlog.simulate.physics.oscillator import Oscillator
 from benchlog.simulate.physics.receiver import PulsedInput, Receiver
@@ -22,10 +25,12 @@ from benchlog.simulate.physics.room import Room, Supply
 from benchlog.simulate.physics.world import World
 from benchlog.simulate.scenario import Scenario
 from benchlog.simulate.served_log import ServedValue, Truth
+from benchlog.simulate.transports.byte_stream import TcpServer, conversing
 from benchlog.simulate.transports.pty_server import PtyServer
 
 CONTROL = "control"
 TRIMMER = "trimmer"
+SUPPLY = "supply"
 
 
 class SimulatedBench:
@@ -55,6 +60,7 @@ class SimulatedBench:
         self._announcement: Announcement | None = None
         self._inserted = itertools.count(1)
         self.firmware: TrimFirmware | None = None
+        self.chip_supply: ChipSupply | None = None
         self._chip = ""
         self._burned: dict[str, int] = {}
 
@@ -93,6 +99,20 @@ class SimulatedBench:
         server = PtyServer(self.firmware.serve, folder / TRIMMER, talks=True)
         server.start()
         self._servers[TRIMMER] = server
+        if self.scenario.feed:
+            self._serve_feed(place)
+
+    def _serve_feed(self, place: str) -> None:
+        """Serve the supply of the chip; what was not burned is lost without it."""
+        volts = self.scenario.place(place).oscillator.supply_v
+        supply = ChipSupply(volts, self.set_supply, partial(self.feed, place))
+        self.chip_supply = supply
+        self.set_supply(volts)
+        self.faults[SUPPLY] = faults = Faults(f"{self.scenario.seed}/{SUPPLY}")
+        station = Station(SUPPLY, supply, faults, self.truth, self.world)
+        server = TcpServer(conversing(station), talks=False)
+        server.start()
+        self._servers[SUPPLY] = server
 
     def stop(self) -> None:
         """Close everything; no thread or file of ours is left."""
@@ -203,6 +223,16 @@ class SimulatedBench:
             raise UsageError(f"code {code} is not in the chip's register")
         firmware.burn(code)
         self._burned[self._chip] = code
+
+    def feed(self, place: str, on: bool) -> None:
+        """Give the chip at a place its supply, or take it away: it then forgets."""
+        firmware = self._with_firmware()
+        firmware.fed = on
+        if on:
+            firmware.power_cycle()
+            self.world.unfed.discard(place)
+        else:
+            self.world.unfed.add(place)
 
     def power_cycle(self) -> None:
         """Take the chip's supply away and give it back. Raises UsageError."""

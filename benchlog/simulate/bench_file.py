@@ -105,6 +105,9 @@ def bench_text(scenario: Scenario, addresses: Mapping[str, str]) -> str:
     if scenario.register_ppm:
         lines += ["", "[instruments.trimmer]", 'driver = "line-trim"']
         lines += [f'address = "{addresses["trimmer"]}"']
+    if scenario.feed:
+        lines += ["", "[instruments.supply]", 'driver = "scpi-supply"']
+        lines += [f'address = "{addresses["supply"]}"', "low = 0.0", "high = 5.5"]
     lines += pulse_tables(scenario, addresses)
     for counter in scenario.counters:
         for number, place in scenario.measured(counter).items():
@@ -184,5 +187,7 @@ def _plain_position(scenario: Scenario, counter: str, name: str) -> Iterator[str
         yield f'supply = "{scenario.supply_meter.name}"'
     if scenario.register_ppm and place is scenario.places[0]:
         yield 'trim = "trimmer"'
+        if scenario.feed:
+            yield 'feed = "supply"'
     if place.divider != 1:
         yield f"divider = {place.divider!r}"

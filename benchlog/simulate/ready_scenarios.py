@@ -76,6 +76,7 @@ class DemoBench:
     one_counter: bool = False
     supply_meter: bool = False
     trimmer: bool = False
+    feed: bool = False
     streams: bool = False
     timebase_ppm: float | None = None
     counter: CounterSpec = field(
@@ -121,6 +122,7 @@ def demo_scenario(
         seed=seed,
         supply_meter=SUPPLY_METER if bench.supply_meter else None,
         register_ppm=two_ranges(f"{seed}/register") if bench.trimmer else (),
+        feed=bench.feed and bench.trimmer,
         title=f"simulated bench with {part.title or part.id}",
     )
 

@@ -121,7 +121,7 @@ class Scenario:
     """Everything a simulated bench is made from; the same seed, the same bench.
 
     With a `register_ppm` the device at the first place has trim firmware: what each
-    code adds to its offset.
+    code adds to its offset. With `feed` a supply that can be set feeds that device.
     """
 
     places: tuple[SimulatedPosition, ...]
@@ -132,6 +132,7 @@ class Scenario:
     thermometer: MeterAt | None = ROOM_THERMOMETER
     supply_meter: MeterAt | None = None
     register_ppm: tuple[float, ...] = ()
+    feed: bool = False
     title: str = "simulated bench"
     receiver: ReceiverAt | None = None
     pulses: tuple[PulsesAt, ...] = ()

@@ -16,6 +16,7 @@ from benchlog.errors import DataError, StoreRefusedError, UnreadableRunError
 from benchlog.store import duplicate_runs, grown_runs
 from benchlog.store.derived.packed import bring_packed, pack_outlined
 from benchlog.store.integrity.row_check import bad_rows
+from benchlog.store.integrity.row_numbers import next_run
 from benchlog.store.logged_tables import LOGGED, READINGS, LoggedTable
 from benchlog.store.merge_nouns import merge_nouns, renew_parts
 from benchlog.store.opening import is_frozen
@@ -40,12 +41,12 @@ _THERE: Final = """
 select id, device_id, instrument_id, ended_utc_ns is null from other.runs order by id
 """
 _RUN: Final = """
-insert into runs (purpose, device_id, instrument_id, position, bench, nominal_hz,
+insert into runs (id, purpose, device_id, instrument_id, position, bench, nominal_hz,
   divider, simulated, started_utc_ns, ended_utc_ns, ended_how, operator, note, software,
   snapshot, resolution_hz, control, uid)
-select purpose, ?, ?, position, bench, nominal_hz, divider, simulated, started_utc_ns,
-  ended_utc_ns, ended_how, operator, note, software, without_programs(snapshot),
-  resolution_hz, '', uid
+select ?, purpose, ?, ?, position, bench, nominal_hz, divider, simulated,
+  started_utc_ns, ended_utc_ns, ended_how, operator, note, software,
+  without_programs(snapshot), resolution_hz, '', uid
 from other.runs where id = ?
 """
 _SEGMENT: Final = """
@@ -227,8 +228,9 @@ def bring_run(
     found = connection.execute(_DEVICE_HERE, (device,)).fetchone()
     if found is None:
         raise StoreRefusedError("its part, its lot or its device cannot be read")
-    given = (found[0], _instrument_here(connection, instrument), run)
-    here = int(connection.execute(_RUN, given).lastrowid or 0)
+    here = next_run(connection)
+    given = (here, found[0], _instrument_here(connection, instrument), run)
+    connection.execute(_RUN, given)
     readings = _logged(connection, run, here, is_staged=is_staged)
     _concluded(connection, run, here, tuple(_CONCLUDED))
     return here, readings

@@ -7,11 +7,13 @@ import json
 from typing import Final
 
 from benchlog.errors import DataError
+from benchlog.store.integrity.row_numbers import refuse_odd_numbers
 from benchlog.store.reader import Reader
 from benchlog.store.sqlite import Connection
 
 _PARTS: Final = """
-insert or ignore into parts select * from other.parts
+insert or ignore into parts (id, title, kind, nominal_hz, body)
+select id, title, kind, nominal_hz, body from other.parts
 where id in (select value from json_each(?))
 """
 _LOTS: Final = """
@@ -53,8 +55,9 @@ def merge_nouns(
     """Bring in parts, lots, devices and instruments; in the caller's transaction.
 
     `reader` has the other database open. A part or a lot that cannot be read stays
-    there.
+    there. Raises StoreDamagedError where rows here would not be numbered upwards.
     """
+    refuse_odd_numbers(connection)
     parts = [one for one in reader.part_ids() if _is_part(reader, one, left_out)]
     lots = reader.lot_ids()
     left_out.update(reader.left_out)

@@ -14,6 +14,8 @@ from benchlog.model import (
     RunPlan,
     Timebase,
 )
+from benchlog.store.identity import has_uids, new_uid
+from benchlog.store.integrity.row_numbers import next_run, refuse_odd_numbers
 from benchlog.store.parameters import text
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.store.snapshot import dump, freeze
@@ -37,6 +39,7 @@ class Beginning:
 
 def insert_run(connection: Connection, beginning: Beginning, utc_ns: int) -> int:
     """Insert a run with all that it refers to; in the caller's transaction."""
+    refuse_odd_numbers(connection)
     plan = beginning.plan
     put_part(connection, plan.part)
     lot_id = None if plan.lot is None else _lot(connection, plan, utc_ns)
@@ -47,6 +50,7 @@ def insert_run(connection: Connection, beginning: Beginning, utc_ns: int) -> int
     }
     position = position_of(plan)
     row = {
+        "id": next_run(connection),
         "purpose": str(plan.purpose),
         "device_id": device_id,
         "instrument_id": seen.get(position.frequency),
@@ -65,7 +69,18 @@ def insert_run(connection: Connection, beginning: Beginning, utc_ns: int) -> int
         "resolution_hz": beginning.resolution_hz,
         "control": text("control socket", beginning.control),
     }
-    return _insert(connection, "runs", row)
+    named = {"uid": new_uid()} if has_uids(connection) else {}
+    return _insert(connection, "runs", {**row, **named})
+
+
+def reopen_run(connection: Connection, run_id: int, control: str) -> None:
+    """Open a run again. Raises StoreDamagedError for odd numbers of rows."""
+    refuse_odd_numbers(connection)
+    connection.execute(
+        "update runs set ended_utc_ns = null, ended_how = null, control = ?"
+        " where id = ?",
+        (text("control socket", control), run_id),
+    )
 
 
 def position_of(plan: RunPlan) -> PositionSpec:

@@ -92,7 +92,7 @@ class Writer:
         """Begin a run with all it refers to and its frozen snapshot; return its id.
 
         `origin` is where an imported run came from. Raises StoreRefusedError when a
-        device id or another text is no UTF-8.
+        device id or another text is no UTF-8, StoreDamagedError for odd row numbers.
         """
         beginning = Beginning(
             plan=plan,
@@ -197,12 +197,9 @@ class Writer:
         )
 
     def resume_run(self, run_id: int, *, control: str = "") -> None:
-        """Open a run again; a new segment must follow."""
-        self._write(
-            "update runs set ended_utc_ns = null, ended_how = null, control = ?"
-            " where id = ?",
-            (text("control socket", control), run_id),
-        )
+        """Open a run again; a new segment must follow. Raises as `begin_run` does."""
+        with self._session.transaction():
+            conclude.reopen_run(self._connection, run_id, control)
 
     def add_verdict(self, run_id: int, row: VerdictRow) -> int:
         """Add a verdict to those of a run; the newest counts. Returns its id."""

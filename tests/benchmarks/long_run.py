@@ -48,21 +48,26 @@ def make(database: Path, count: int) -> int:
     now = HostClock()
     before_ns = count * _SPACING_NS
     clock = VirtualClock(before_ns, now.utc_ns() - before_ns)
-    readings = _readings(clock, seed=1)
+    readings = readings_of(clock, seed=1)
     with Writer.open(database, clock) as writer:
-        who = Identity("SIMULATED,Bench Counter,SIM-0001,1.0", simulated=True)
-        run_id = writer.begin_run(
-            _plan(),
-            {"counter": who},
-            Timebase(status="stated", offset_ppm=0.0, u_ppm=0.03),
-            control=_SOCKET,
-            resolution_hz=1e-3,
-        )
-        segment_id = writer.begin_segment(run_id)
+        run_id, segment_id = begun(writer)
         for _ in range(0, count, _BATCH):
             batch = [next(readings) for _ in range(_BATCH)]
             writer.commit([(run_id, segment_id, one) for one in batch])
     return run_id
+
+
+def begun(writer: Writer) -> tuple[int, int]:
+    """Begin a run; return its id and that of its segment."""
+    who = Identity("SIMULATED,Bench Counter,SIM-0001,1.0", simulated=True)
+    run_id = writer.begin_run(
+        _plan(),
+        {"counter": who},
+        Timebase(status="stated", offset_ppm=0.0, u_ppm=0.03),
+        control=_SOCKET,
+        resolution_hz=1e-3,
+    )
+    return run_id, writer.begin_segment(run_id)
 
 
 def add(database: Path, run_id: int) -> None:
@@ -71,7 +76,7 @@ def add(database: Path, run_id: int) -> None:
         segment_id = reader.segments(run_id)[-1].id
         last = reader.columns_after(run_id, reader.last_id(run_id) - 1)
     clock = VirtualClock(int(last.mono_ns[-1]) + _SPACING_NS, HostClock().utc_ns())
-    readings = _readings(clock, seed=2)
+    readings = readings_of(clock, seed=2)
     at = database.with_name(_SOCKET)
     with (
         Writer.open(database, HostClock()) as writer,
@@ -96,7 +101,7 @@ def _boundary(writer: Writer) -> Boundary:
     return Boundary(OpenRuns(CommitQueue(writer), lambda *_: None), print)
 
 
-def _readings(clock: VirtualClock, *, seed: int) -> Iterator[Reading]:
+def readings_of(clock: VirtualClock, *, seed: int) -> Iterator[Reading]:
     """Yield readings as of a quartz in a room: it wanders, and has noise."""
     rng = seeded_generator(seed)
     wander_ppm = 0.0

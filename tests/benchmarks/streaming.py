@@ -102,7 +102,7 @@ def streamed(gate_s: float, seconds: float, *, followed: bool) -> Streamed:
         with closing(Reader.open(database)) as reader:
             rows = reader.columns_after(run_id)
             events = [event for _, event in reader.events(run_id)]
-    assert len(rows) == count, f"{len(rows):,} rows of {count:,} readings"
+    assert len(rows) == count, (len(rows), [event.text for event in events][-5:])
     assert bool((np.diff(rows.mono_ns) > 0).all())
     texts = [event.text for event in events if event.kind == EventKind.GAP]
     lost = [text.split()[3] for text in texts if text.startswith("the counter lost")]
@@ -234,7 +234,8 @@ the live screen's follower reads along and assesses four times a second; its lon
 look is told. Processor time is in s per million readings: of the keeper, its start and
 its verdict included, of its instrument processes and of the simulated counter. The
 rate is from the first reading to the end of the run. One below that of the gates means
-that the computer did not keep up: what the counter then lost is told and marked.
+that the computer had no time for it (see the load): what the counter then lost is
+told and marked.
 """
 
 

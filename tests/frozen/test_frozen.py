@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from frozen.frozen_program import (
     page_text,
+    pictures_of,
     plain,
     same_as_frozen,
     sum_of,
@@ -73,6 +74,8 @@ PAGES = {
     "day": ["report {run}", ("2", "--refcheck 1", "--lot B2207", "3 4 5")],
     "factory": ["report {run}", ("--lot 1-000/a=b",)],
 }
+PICTURES = {("crystals", 11), ("warmed", 1), ("pulses", 1), ("day", "--lot B2207")}
+"""Pages of which a check sum of each picture is kept as well."""
 
 
 @pytest.mark.parametrize("name", DATABASES)
@@ -90,7 +93,10 @@ def test_what_pages_hold(name: str, folder: Path) -> None:
         kind = "pdf" if number == 1 else "html"
         made = line.format(run=which) + f" --db {name}.db --out page-{number}.{kind}"
         told.append(told_by(made, folder))
-        told.append(plain(page_text(folder / f"page-{number}.{kind}"), folder))
+        page = folder / f"page-{number}.{kind}"
+        told.append(plain(page_text(page), folder))
+        if (name, which) in PICTURES:
+            told += pictures_of(page)
     same_as_frozen(f"{name}-pages", told)
 
 

@@ -130,6 +130,8 @@ def spoil(path: Path, recipe: Sequence[Damage]) -> set[int] | None:
     touched = _spoil_rows(path, [one for one in recipe if one[0] in _ROWS])
     for name, *told in octets:
         data = bytearray(path.read_bytes())
+        if not data:
+            break  # cut to nothing before
         with contextlib.suppress(ValueError, TypeError, IndexError, OverflowError):
             _OCTETS[name](data, *told)
         path.write_bytes(data)

@@ -1,10 +1,10 @@
 """Whether a keeper's memory levels off: readings, and notes at its control socket.
 
-    python tests/soak/memory.py [--seconds 600] [--gate-s 0.02] [--notes 20]
+    python tests/soak/memory.py [--seconds 480] [--gate-s 0.02] [--notes 20]
 
-One keeper measures a device that never fails; somebody writes notes of 200 letters
-into its run. Prints its resident memory twenty times. The exit code is 1 when the last
-quarter took more than `GROWN_MB` beyond the one before it.
+One keeper measures a device that never fails, for less than 600 s; somebody writes
+notes of 200 letters into its run. Prints its resident memory twenty times. The exit
+code is 1 when the last quarter took more than `GROWN_MB` beyond the one before it.
 """
 
 import argparse
@@ -31,7 +31,7 @@ def now_s() -> float:
 
 def main() -> int:
     words = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    words.add_argument("--seconds", type=float, default=600.0)
+    words.add_argument("--seconds", type=float, default=480.0)
     words.add_argument("--gate-s", type=float, default=0.02)
     words.add_argument("--notes", type=float, default=20.0, help="a second")
     said = words.parse_args()

@@ -111,14 +111,18 @@ def hear_one_of(process: Any, said: Iterable[str]) -> str:
 
 @contextmanager
 def a_line(
-    folder: Path, *, calmer: float = CALMER, scale: float = SCALE
+    folder: Path,
+    *,
+    calmer: float = CALMER,
+    scale: float = SCALE,
+    feed: bool = False,
 ) -> Iterator[ChipLine]:
     kept = {k: v for k, v in os.environ.items() if not k.startswith("BENCHLOG_")}
     scenario = demo_scenario(
         load_part(PART),
         seed=5,
         offset_ppm=0.0,
-        bench=DemoBench(gate_s=0.02, trimmer=True),
+        bench=DemoBench(gate_s=0.02, trimmer=True, feed=feed),
     )
     place = scenario.places[0]
     noise = {k: v * calmer for k, v in vars_of(place.oscillator.noise).items()}

@@ -152,6 +152,11 @@ _LOOK_S: Final = 1.0
 @click.option(
     "--trimmer", is_flag=True, help="Put firmware there that sets a trim code."
 )
+@click.option(
+    "--feed",
+    is_flag=True,
+    help="With --trimmer: a supply feeds the chip, which can be set.",
+)
 @click.option("--supply-meter", is_flag=True, help="Put a supply voltmeter there, too.")
 @click.option(
     "--reference",
@@ -269,6 +274,7 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
         one_counter=typed["one_counter"],
         supply_meter=typed["supply_meter"],
         trimmer=typed["trimmer"],
+        feed=typed["feed"],
         streams=typed["streams"],
         timebase_ppm=typed["timebase_ppm"],
     )

@@ -14,8 +14,9 @@ from typing import Final
 
 from benchlog.clock import host_deadline
 from benchlog.model import BurnRule
+from benchlog.recorder.lot.burn_contract import BurnError
+from benchlog.recorder.lot.feeding import Feed, SupplyAway
 from benchlog.recorder.messenger import started, words_of_end
-from benchlog.recorder.trim_session import BurnError
 from benchlog.units import as_stated
 
 _MORE_S: Final = 5.0  # our rule: as long as it takes to end what a program started
@@ -36,6 +37,11 @@ class BenchProgram:
             raise BurnError(f"its program could not be started: {error}") from error
         self._limit = host_deadline(limit_s + _MORE_S)
 
+    @property
+    def orders(self) -> tuple[()]:
+        """What setters were told: it has told none."""
+        return ()
+
     def outcome(self) -> str | None:
         """Return None while it runs, nothing when all was well, else why not."""
         if self._process.poll() is not None:
@@ -53,22 +59,28 @@ class DeviceBurning:
     """How the code of one device is burned; see `Burning` of the trim session."""
 
     def __init__(
-        self, rule: BurnRule, words: Mapping[str, object], burned_before: str
+        self,
+        rule: BurnRule,
+        words: Mapping[str, object],
+        burned_before: str,
+        feed: Feed | None = None,
     ) -> None:
-        self._rule, self._words = rule, words
+        self._rule, self._words, self._feed = rule, words, feed
         self.burned_before = burned_before
 
     @property
     def cycles(self) -> bool:
-        """Whether the bench file names a way to take the supply away."""
-        return bool(self._rule.power_cycle)
+        """Whether there is a way to take the supply away."""
+        return bool(self._rule.power_cycle) or self._feed is not None
 
     def burn(self, code: int) -> BenchProgram:
         """Start the program that burns a code. Raises BurnError."""
         return self._started(self._rule.command, code)
 
-    def power_cycle(self, code: int) -> BenchProgram:
-        """Start the program that takes the supply away. Raises BurnError."""
+    def power_cycle(self, code: int) -> BenchProgram | SupplyAway:
+        """Begin to take the supply away, by its setter or a program; BurnError."""
+        if self._feed is not None:
+            return SupplyAway(self._feed)
         return self._started(self._rule.power_cycle, code)
 
     def _started(self, command: tuple[str, ...], code: int) -> BenchProgram:

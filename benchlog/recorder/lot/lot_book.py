@@ -81,11 +81,12 @@ class TrimTask(Task):
     """A lot whose devices are trimmed one after the other.
 
     `start` is the code to begin at; `burn` makes each best code permanent, as the bench
-    file says.
+    file says. `supplies` are the addresses of supplies that are held for that.
     """
 
     start: int | None = None
     burn: bool = False
+    supplies: tuple[str, ...] = ()
 
 
 class LotBook:

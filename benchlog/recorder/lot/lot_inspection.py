@@ -51,8 +51,9 @@ def inspect_lot(
     check_plans(plans)
     verb = "trim" if isinstance(task, TrimTask) else "inspect"
     holder = f"benchlog {verb} of lot {task.lot.lot}"
+    beside = task.supplies if isinstance(task, TrimTask) else ()
     with surroundings(
-        plans, holder, database, clock, tell=tell, until_fd=until_fd
+        plans, holder, database, clock, tell=tell, until_fd=until_fd, beside=beside
     ) as around:
         keeper = _keeper_of(task, around, ids)
         try:

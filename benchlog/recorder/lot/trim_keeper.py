@@ -1,6 +1,6 @@
 """A lot's keeper that trims chip after chip, where inspecting would judge them."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from typing import Final
 
@@ -8,20 +8,25 @@ from benchlog.errors import BenchlogError, InstrumentError
 from benchlog.model import EventKind, Reading, Sample
 from benchlog.model.counting import BEST_FOUND
 from benchlog.recorder.hearing_loop import Surroundings
+from benchlog.recorder.instruments.instrument_pool import Heard
 from benchlog.recorder.keeper_loop import Keeper
+from benchlog.recorder.lot.burn_contract import BurnError
 from benchlog.recorder.lot.burning import DeviceBurning
 from benchlog.recorder.lot.device_ids import Ids
 from benchlog.recorder.lot.device_site import DeviceSite
+from benchlog.recorder.lot.feeding import Feeds
 from benchlog.recorder.lot.lot_book import TrimTask, line_of
 from benchlog.recorder.lot.lot_keeper import LotKeeper
 from benchlog.recorder.notice import RunNotice
+from benchlog.recorder.rack.held_setters import SETTER, HeldSetters, held_words
+from benchlog.recorder.rack.setter_handle import SetterReport
 from benchlog.recorder.run.bookkeeper import JudgedBatch
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.run.plan_checks import position_of
 from benchlog.recorder.sound_trimmer import SoundTrimmer
-from benchlog.recorder.trim_session import BurnError, TrimSession, search_of
+from benchlog.recorder.trim_session import TrimSession, search_of
 from benchlog.recorder.trimming import trimmer_of
-from benchlog.units import printable
+from benchlog.units import as_stated, printable
 
 _IN_A_ROW: Final = 3  # our rule: three dead chips are rare, a loose plug is not
 _BURNS_IN_A_ROW: Final = 2  # our rule: a programmer that fails spoils what follows
@@ -49,6 +54,42 @@ class TrimKeeper(LotKeeper):
         self._sessions: dict[int, TrimSession] = {}
         self._failed = self._burns_failed = 0
         self.fault: BenchlogError | None = None
+        rule = task.templates[0].bench.burn
+        cycled = task.burn and rule is not None and not rule.power_cycle
+        fed = task.templates if cycled else ()
+        self._feeds = Feeds(fed, around.clock, around.locks)
+        handles = {name: feed.handle for name, feed in self._feeds.by_name.items()}
+        self._held = HeldSetters(handles, around.selector, self._hear_supply)
+
+    # --- the supplies, where one is named that feeds a chip alone ---------------------
+
+    def wait_for_all(self) -> None:
+        """Switch supplies on, then wait as for any lot. Raises InstrumentError."""
+        self._held.start()
+        for _ in self._feeds.switching_on():
+            self._hear_scanners()
+            if self.surroundings.signals.caught is not None:
+                raise BenchlogError("stopped before the first chip: nothing recorded")
+        for name, feed in self._feeds.by_name.items():
+            self.say(f"supply {name!r} is on at {as_stated(feed.volts)} V for the lot")
+        super().wait_for_all()
+
+    def _wait(self) -> Iterator[Heard]:
+        yield from super()._wait()
+        self._held.tend()
+
+    def _heard_of(self, kind: str, what: str) -> list[Heard]:
+        if kind != SETTER:
+            return super()._heard_of(kind, what)
+        self._held.hear(what)
+        return []
+
+    def _hear_supply(self, name: str, report: SetterReport) -> None:
+        self._feeds.by_name[name].heard(report)
+        if report.kind in ("fault", "ended", "released", "refused"):
+            text = f"setter {name!r}: {report.kind}: {report.text}"
+            for run in self.book.runs.all():
+                self.book.runs.trouble(run, EventKind.SETTER, text, name)
 
     # --- the trimmers -----------------------------------------------------------------
 
@@ -67,8 +108,12 @@ class TrimKeeper(LotKeeper):
         try:
             super().finish()
         finally:
-            for trimmer in self._trimmers.values():
-                trimmer.close()
+            try:
+                for trimmer in self._trimmers.values():
+                    trimmer.close()
+            finally:
+                for name, why in self._held.finish():
+                    self.say(held_words(name, why))
 
     # --- runs -------------------------------------------------------------------------
 
@@ -103,7 +148,8 @@ class TrimKeeper(LotKeeper):
             "position": place.name,
             "lot": self.task.lot.lot,
         }
-        return DeviceBurning(rule, words, self.lot.burned_before(device))
+        feed = self._feeds.by_position.get(place.name)
+        return DeviceBurning(rule, words, self.lot.burned_before(device), feed)
 
     # --- the search -------------------------------------------------------------------
 
@@ -117,6 +163,12 @@ class TrimKeeper(LotKeeper):
 
     def _end_over(self) -> None:
         """Go on with each search; end those that are over, or take too long."""
+        if self._feeds.wrong and self.fault is None:
+            self.fault = BenchlogError(
+                f"chips have no supply any more: {self._feeds.wrong}. Look at it; the "
+                "same command goes on from here"
+            )
+            self.leave()
         for run in self.book.runs.all():
             session = self._sessions.get(run.run_id)
             if session is not None and not run.paused:
@@ -164,6 +216,12 @@ class TrimKeeper(LotKeeper):
 
     def _allow_more(self) -> None:
         """Counters read on by themselves."""
+
+    def _see(self, place: DeviceSite, message: object) -> None:
+        """See what is there; a chip whose supply is away is not taken out."""
+        session = self._sessions.get(place.run_id or 0)
+        if session is None or not session.supply_away:
+            super()._see(place, message)
 
     def _far_off(self, place: DeviceSite, sample: Sample) -> str:
         """Ask about the best code only: others may be as far off as the part allows."""

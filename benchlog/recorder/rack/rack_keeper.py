@@ -1,7 +1,6 @@
 """A keeper that takes a rack through a sequence, its devices in turns."""
 
 import contextlib
-import selectors
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
@@ -13,6 +12,7 @@ from benchlog.recorder.instruments.instrument_messages import Failed, Got
 from benchlog.recorder.instruments.instrument_pool import Ended, Heard
 from benchlog.recorder.keeper_loop import NO_VALUE, Keeper
 from benchlog.recorder.notice import RunNotice, event_notice
+from benchlog.recorder.rack.held_setters import SETTER, HeldSetters, held_words
 from benchlog.recorder.rack.rack_script import RackScript
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
@@ -36,7 +36,7 @@ class RackKeeper(Keeper):
         self.task = task
         self.setters = {name: self._handle(name) for name in task.setters()}
         self.script = RackScript(self, task)
-        self._finished = False
+        self._held = HeldSetters(self.setters, around.selector, self._hear_setter)
         self._segments: dict[int, int] = {}
 
     def _handle(self, name: str) -> SetterHandle:
@@ -55,7 +55,7 @@ class RackKeeper(Keeper):
 
         Nothing has been set by then.
         """
-        self._start_setters()
+        self._held.start()
         super().wait_for_all()
         self._wait_for_setters()
 
@@ -67,7 +67,7 @@ class RackKeeper(Keeper):
         if fresh:
             self.wait_for_all()
         else:
-            self._start_setters()
+            self._held.start()
         self.open_door()
         for old in several:
             for name in self._counters & old.run.identities.keys():
@@ -82,11 +82,6 @@ class RackKeeper(Keeper):
         if not fresh:
             self.pool.start(hold=self._counters)
             self._wait_for_setters()
-
-    def _start_setters(self) -> None:
-        for name, handle in self.setters.items():
-            handle.start()
-            self._register(name)
 
     def _wait_for_setters(self) -> None:
         """Wait until each has answered. Raises InstrumentError naming who has not."""
@@ -103,6 +98,9 @@ class RackKeeper(Keeper):
                 said = complaints.get(name, "it does not answer")
                 raise InstrumentError(f"setter {name!r}: {said}; nothing was set")
         self.script.begin_watch()
+
+    def _hear_setter(self, name: str, report: SetterReport) -> None:
+        self.script.heard(name, report)
 
     def identities(self) -> dict[str, Identity]:
         """Return who the setters are, as they told."""
@@ -129,12 +127,7 @@ class RackKeeper(Keeper):
     def _wait(self) -> Iterator[Heard]:
         """See `HearingLoop`; setters hear that we are there, also before the loop."""
         yield from super()._wait()
-        for name, handle in self.setters.items():
-            was_down = not handle.running
-            for report in handle.tend():
-                self.script.heard(name, report)
-            if was_down and handle.running:
-                self._register(name)
+        self._held.tend()
 
     def go_on_in_turns(self) -> None:
         """Go on with the sequence until there is something to wait for."""
@@ -143,21 +136,10 @@ class RackKeeper(Keeper):
         if deed.fault is not None:
             self.script.make_safe(f"the sequence cannot go on: {deed.words}")
 
-    def _register(self, name: str) -> None:
-        read = selectors.EVENT_READ
-        handle = self.setters[name]
-        self.surroundings.selector.register(handle.fileno(), read, ("setter", name))
-
     def _heard_of(self, kind: str, what: str) -> list[Heard]:
-        if kind != "setter":
+        if kind != SETTER:
             return super()._heard_of(kind, what)
-        handle = self.setters[what]
-        descriptor = handle.fileno()
-        for report in handle.hear():
-            if report.kind == "ended":
-                with contextlib.suppress(KeyError, ValueError):
-                    self.surroundings.selector.unregister(descriptor)
-            self.script.heard(what, report)
+        self._held.hear(what)
         return []
 
     def _dispatch(self, heard: Heard) -> None:
@@ -175,23 +157,14 @@ class RackKeeper(Keeper):
     def finish(self) -> None:
         """Let go of every setter, then of everything else, whatever happened."""
         try:
-            if not self._finished:
-                self._finished = True
-                for handle in self.setters.values():
-                    if handle.running:
-                        with contextlib.suppress(KeyError, ValueError):
-                            self.surroundings.selector.unregister(handle.fileno())
-                    if why := handle.finish():
-                        self._tell_held(handle.name, why)
+            for name, why in self._held.finish():
+                self._tell_held(name, why)
         finally:
             super().finish()
 
     def _tell_held(self, name: str, why: str) -> None:
         """Tell every run, over or not, and whoever looks on, that it was not let go."""
-        text = (
-            f"setter {name!r} may not be in its safe state: {why}; look at it, and "
-            "switch it off by hand"
-        )
+        text = held_words(name, why)
         clock = self.surroundings.clock
         event = Event(clock.utc_ns(), clock.mono_ns(), EventKind.SETTER, text, name)
         rows = [(run, segment, event) for run, segment in self._segments.items()]

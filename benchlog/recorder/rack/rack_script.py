@@ -235,6 +235,7 @@ class RackScript(RackTurns):
         nominal = self._task.references.get(Drive.SUPPLY)
         if nominal is not None and low <= nominal <= high:
             yield from self._order(name, Drive.SUPPLY, nominal)
+            self._tell_fed(name, nominal, "the part's nominal voltage")
             return
         handle = self._keeper.setters[name]
         report = yield from self._answer(name, handle.check())
@@ -243,6 +244,12 @@ class RackScript(RackTurns):
                 f"setter {name!r} is set to {as_stated(report.read_back or 0.0)} V; "
                 f"{as_stated(low)} to {as_stated(high)} V is allowed: not switched on"
             )
+        self._tell_fed(name, report.read_back, "as it was left")
+
+    def _tell_fed(self, name: str, volts: float, whose: str) -> None:
+        """Tell what devices are fed with: whoever measured last has switched it off."""
+        said = f"setter {name!r}: switched on at {as_stated(volts)} V, {whose}"
+        self._keeper.note_all(said, name)
 
     def _set(
         self, drive: Drive, value: float, ramp_per_min: float | None

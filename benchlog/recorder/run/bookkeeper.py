@@ -329,7 +329,7 @@ def _waits_in_vain(run: LiveRun) -> bool:
     if run.missed_turns >= _MISSED_TURNS:
         return True
     heard_ns = max(run.previous_mono_ns or 0, run.began_mono_ns, run.went_on_ns)
-    since_ns = max(heard_ns, run.keeper_back_ns, run.others_ns)
+    since_ns = max(heard_ns, run.keeper_back_ns, run.others_ns, run.arrived_ns)
     waited_s = (run.clock.mono_ns() - since_ns) / NS_PER_S
     gate_s = run.spec.options.get("gate_s")
     slow_s = 20 * gate_s if isinstance(gate_s, int | float) else 0.0

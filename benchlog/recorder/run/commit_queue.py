@@ -88,14 +88,17 @@ class CommitQueue:
     def add(self, row: Queued) -> None:
         """Take a row; a reading that finds no room is counted as lost.
 
-        Other rows get some more room, so that the events tell the story. Blocks have
-        the most: who sends them is told to stop long before (`blocks/back_pressure`).
+        Other rows get some more room, so that the events tell the story. Blocks are
+        counted by their readings: who sends them is left unheard long before they find
+        no room (`blocks/back_pressure.py`), as to write them aside takes long.
         """
-        most = _MOST_ROWS if isinstance(row[2], Reading) else 2 * _MOST_ROWS
         size = size_of(row)
         if isinstance(row[2], ReadingBlock):
-            most = 2 * MOST_WAITING
-        if self._waiting >= most and not self._moved_aside():
+            full = self._waiting >= 2 * MOST_WAITING
+        else:
+            most = _MOST_ROWS if isinstance(row[2], Reading) else 2 * _MOST_ROWS
+            full = len(self._pending) >= most
+        if full and not self._moved_aside():
             self._lost += size if isinstance(row[2], Reading | ReadingBlock) else 0
             return
         self._pending.append(row)

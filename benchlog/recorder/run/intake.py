@@ -206,6 +206,8 @@ class Intake:
     def silence(self, run: LiveRun) -> str:
         """Return in words that a run's counter gives nothing now; empty if it does."""
         outage = self._outages.get(run.position.frequency)
+        if outage is None and isinstance(run, BlockRun):
+            return run.behind()
         if outage is None or run.paused:
             return ""
         away_s = (self.clock.mono_ns() - outage.since_mono_ns) / NS_PER_S

@@ -72,6 +72,7 @@ class LiveRun:
     recent: ReadingWindow = field(init=False)
     stop: EarlyStop = field(init=False)
     missed_turns: int = 0  # of its own turns through a scanner, in a row
+    arrived_ns: int = 0  # when readings came that may have been taken long before
     others_ns: int = 0  # when another one behind the scanner was served last
     _gap: bool = False
     _turn: bool = False
@@ -220,12 +221,9 @@ class LiveRun:
     def last_refusals(self, *, ended: bool = True) -> list[Event]:
         """Return what is still to be said of refused values, once they are over."""
         said = [(self.spec.name, one) for one in self._refusals.over(ended=ended)]
-        refused = said + self._probes.over(ended=ended)
-        counted = self._suspicions.due(HostClock().mono_ns(), ended=ended)
-        return [
-            *(self._refused(*one) for one in refused),
-            *(self._told(one) for one in counted),
-        ]
+        said += self._probes.over(ended=ended)
+        odd = self._suspicions.due(HostClock().mono_ns(), ended=ended)
+        return [self._refused(*one) for one in said] + [self._told(one) for one in odd]
 
     def wait_for_fresh(self, stale_hz: float | None) -> None:
         """Let nothing count while the counter shows the value of the device before."""
@@ -319,10 +317,7 @@ class LiveRun:
         return [self.event(kind, text, instrument=probe) for kind, text in said]
 
     def _suspected(self, said: str, raw: bytes) -> list[Event]:
-        """Tell what is odd about a reading; what comes again and again is counted.
-
-        A counter that doubles now and then would be an event for each reading.
-        """
+        """Tell what is odd about a reading; what comes again and again is counted."""
         if not said:
             return []
         one = Trouble(EventKind.SUSPECT, said, self.spec.name, raw)

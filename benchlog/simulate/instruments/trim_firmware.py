@@ -24,6 +24,8 @@ class TrimFirmware:
     ) -> None:
         self.register_ppm = tuple(register_ppm)
         self.code = self.burned = code
+        self.fed = True
+        """Without a supply it answers nothing."""
         self.asked: list[int] = []
         self.heard: set[bytes] = set()
         self._step = step
@@ -55,7 +57,7 @@ class TrimFirmware:
         while chunk := stream.receive():
             *lines, buffer = (buffer + chunk).split(b"\n")
             buffer = buffer[-_LONGEST:]
-            for line in lines:
+            for line in lines if self.fed else ():
                 stream.send(self.answer(line.strip()).encode() + b"\n")
 
     def answer(self, line: bytes) -> str:

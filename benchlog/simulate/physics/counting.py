@@ -243,7 +243,8 @@ class Counter:
         if which not in self._inputs:
             return None
         name, world = self._inputs[which].device, self._world
-        device = world.devices.get(name) or world.signals.get(name)
+        fed = None if name in world.unfed else world.devices.get(name)
+        device = fed or world.signals.get(name)
         if device is None:
             return None
         loaded = 0.5 if front.impedance_ohm < 100 else 1.0

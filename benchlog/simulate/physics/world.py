@@ -38,6 +38,7 @@ class World:
     devices: dict[str, Oscillator] = field(default_factory=dict)
     receivers: dict[str, Receiver] = field(default_factory=dict)
     signals: dict[str, Signal] = field(default_factory=dict)
+    unfed: set[str] = field(default_factory=set)  # places whose supply is off
     host_ppm: float = 0.0  # how far off the clock is that pulses are stamped by
 
     def since_start_ns(self, mono_ns: int) -> int:

@@ -24,7 +24,13 @@ TABLES: Final = frozenset(
     }
 )
 _PLAIN_TABLE: Final = re.compile(r"\s*create\s+table\s.*\bstrict\s*", re.I | re.S)
-_COMPUTED: Final = re.compile(r"\bgenerated\b|\bas\s*\(|\bcollate\b|\bselect\b", re.I)
+_COMPUTED: Final = re.compile(
+    r"\bgenerated\b|\bas\s*\(|\bcollate\b|\bselect\b|\bwithout\b|--|/\*", re.I
+)
+"""What none of ours has; a comment could part the words that are looked for."""
+_TYPES: Final = ("INTEGER", "REAL", "TEXT", "BLOB")
+_ROW_NUMBERS: Final = ("rowid", "oid", "_rowid_")
+"""What SQLite calls the number of a row; a column of this name would hide it."""
 _OUR_TRIGGER: Final = re.compile(
     r"create trigger \w+ before (update|delete)( of [\w, ]+)? on (?P<on>\w+)\s+"
     r"begin select raise\(abort, '[^']*'\); end",
@@ -49,7 +55,8 @@ def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> Non
             "of all"
         ) from error
     for kind, name, table, sql in found:
-        why = _why_foreign(str(kind), str(name), str(table), str(sql), newest=newest)
+        told = (str(kind), str(name), str(table), str(sql))
+        why = _why_foreign(connection, *told, newest=newest)
         if why:
             raise StoreError(
                 f"{path} is not a database that benchlog made: {why}; nothing was read "
@@ -57,13 +64,14 @@ def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> Non
             )
 
 
-def _why_foreign(kind: str, name: str, table: str, sql: str, *, newest: bool) -> str:
+def _why_foreign(
+    connection: Connection, kind: str, name: str, table: str, sql: str, *, newest: bool
+) -> str:
     shown = printable(name[:_MOST_SHOWN])
     if name.lower() in TABLES:
         if kind != "table":
             return f"{shown} is a {printable(kind)}, and should be a table"
-        if not _PLAIN_TABLE.fullmatch(sql) or _COMPUTED.search(sql):
-            return f"the table {shown} is of another kind than ours"
+        return _why_odd_table(connection, name, sql)
     if newest and name.lower() in VIEWS and not _is_our_view(kind, name, sql):
         return f"the view {shown} is not ours"
     if kind == "trigger" and table.lower() in TABLES:
@@ -73,6 +81,25 @@ def _why_foreign(kind: str, name: str, table: str, sql: str, *, newest: bool) ->
             return ""
         if ours is None or ours["on"].lower() != table.lower():
             return f"the trigger {shown} on the table {table} is not ours"
+    return ""
+
+
+def _why_odd_table(connection: Connection, table: str, sql: str) -> str:
+    """Return what is odd about a table of our name, empty where nothing is.
+
+    A statement is asked, since a table can be in the place of `pragma_table_xinfo`.
+    """
+    if not _PLAIN_TABLE.fullmatch(sql) or _COMPUTED.search(sql):
+        return f"the table {printable(table)} is of another kind than ours"
+    columns = connection.execute(f"pragma table_xinfo({table})").fetchall()
+    for _, name, kind, _, _, key, hidden in columns:
+        shown = f"the column {printable(str(name)[:_MOST_SHOWN])} of {table}"
+        if hidden:
+            return f"{shown} is worked out"
+        if str(kind).upper() not in _TYPES or str(name).lower() in _ROW_NUMBERS:
+            return f"{shown} is of another kind than ours"
+        if str(name).lower() == "id" and key != 1:
+            return f"{shown} is no key"
     return ""
 
 

@@ -30,9 +30,10 @@ def refuse_shared(
     """
     if not _KNOWS_OCTETS:
         return
-    (size,) = connection.execute(
-        "select page_count * page_size from pragma_page_count, pragma_page_size"
-    ).fetchone()
+    # statements: a table can be in the place of the functions of this name
+    (pages,) = connection.execute("pragma page_count").fetchone()
+    (page_size,) = connection.execute("pragma page_size").fetchone()
+    size = pages * page_size
     total = 0
     for table in sorted(tables):
         for octets in _octets(connection, table):
@@ -52,10 +53,8 @@ def _octets(connection: Connection, table: str) -> Iterator[int]:
     was overwritten nothing further is known of the table: `check` tells of the page,
     and `merge` brings what can be read.
     """
-    named = connection.execute(
-        "select name, type from pragma_table_info(?)", (table,)
-    ).fetchall()
-    columns = [name for name, kind in named if str(kind).upper() in _KINDS]
+    named = connection.execute(f"pragma table_info({table})").fetchall()
+    columns = [name for _, name, kind, *_ in named if str(kind).upper() in _KINDS]
     if not named:
         return
     quoted = (name.replace('"', '""') for name in columns)

@@ -1,9 +1,9 @@
 """Readings that come one by one, gathered into batches for figures to be made of."""
 
-import math
 from collections.abc import Iterator
 from typing import Final
 
+from benchlog.analysis.running import are_frequencies
 from benchlog.analysis.settling import joined
 from benchlog.model import Columns
 
@@ -24,7 +24,7 @@ class Gathered:
         """Take in a batch; yield what is to be taken in now."""
         if not len(batch):
             return
-        if not _are_frequencies(batch):
+        if not are_frequencies(batch.frequency_hz):
             yield from self.all()
             yield batch
             return
@@ -38,11 +38,3 @@ class Gathered:
         if self._waiting:
             waiting, self._waiting, self._n = self._waiting, [], 0
             yield joined(waiting)
-
-
-def _are_frequencies(batch: Columns) -> bool:
-    """Whether all are finite and above zero; extremes of NaN are NaN, which is not."""
-    hz = batch.frequency_hz
-    if len(hz) == 1:
-        return 0.0 < float(hz[0]) < math.inf
-    return bool(0.0 < hz.min() <= hz.max() < math.inf)

@@ -6,9 +6,8 @@ from typing import Final
 import numpy as np
 
 from benchlog.analysis.even_drift import drift_of
-from benchlog.analysis.outliers import WithoutOutliers
+from benchlog.analysis.outliers import WithAndWithout
 from benchlog.analysis.repeats import Repeats
-from benchlog.analysis.running import Running
 from benchlog.analysis.stats import RunStats
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.model import (
@@ -118,9 +117,8 @@ class RunJudge(Judge):
         self.timebase = timebase or assumed_timebase()
         self.resolution_hz = resolution_hz
         self.horizon_years = horizon_years
-        self._running = Running(part.nominal_hz, divider)
         self._floor_ppm = outlier_floor_ppm(part)
-        self._rest = WithoutOutliers(part.nominal_hz, divider, self._floor_ppm)
+        self._figures = WithAndWithout(part.nominal_hz, divider, self._floor_ppm)
         self._repeats = Repeats(
             least_scatter_ppm(part) * 1e-6 * part.nominal_hz / divider
         )
@@ -139,9 +137,8 @@ class RunJudge(Judge):
 
     def _enter(self, batch: Columns) -> None:
         if self._band is not None:
-            self._band.feed(batch, self._running, self._rest)
-        self._running.feed(batch)
-        self._rest.feed(batch)
+            self._band.feed(batch, self._figures)
+        self._figures.feed(batch)
         self._repeats.feed(batch.frequency_hz)
         settled = (batch.flags & _SETTLING_FLAG) == 0
         self._digits.feed(batch.frequency_hz[settled])
@@ -161,7 +158,7 @@ class RunJudge(Judge):
     def _assessed(self) -> Assessment:
         brought = None if self._band is None else self._band.brought()
         self._seen = self._digits.seen(self.resolution_hz, cut=self.cut)
-        found = self._judged(self._running.stats(), brought)
+        found = self._judged(self._figures.apart()[0].stats(), brought)
         self._repeats.digit = self.resolution_hz or 0.0
         doubt, repeats = self._doubt_of_counter(found)
         if doubt:
@@ -206,7 +203,7 @@ class RunJudge(Judge):
 
     def _weighed(self, found: Assessment, brought: Brought | None) -> Assessment:
         """Leave it undecided where outliers alone make the word what it is."""
-        rest = self._rest.found()
+        rest = self._figures.apart()[1].found()
         if rest is None:
             return found
         n, stats = rest
@@ -246,7 +243,7 @@ class RunJudge(Judge):
         offset = corrected_ppm(read_ppm, self.timebase.offset_ppm)
         moved = 0.0
         if brought.law is not None and offset is not None:
-            all_ppm = self._whole(self._running.stats()).offset_ppm
+            all_ppm = self._whole(self._figures.apart()[0].stats()).offset_ppm
             as_read = corrected_ppm(all_ppm, self.timebase.offset_ppm)
             moved = offset - (as_read or 0.0)
         return AtReference(

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.fitting.thermometer import thermometer
-from benchlog.analysis.outliers import WithoutOutliers
+from benchlog.analysis.outliers import WithAndWithout, WithoutOutliers
 from benchlog.analysis.own_slope import OwnSlope, Slope
 from benchlog.analysis.running import Running
 from benchlog.analysis.settling import left_out
@@ -137,15 +137,15 @@ class BandWatch:
         self._sum_away_c = 0.0
         self._after_one = False
 
-    def feed(self, columns: Columns, running: Running, rest: WithoutOutliers) -> None:
-        """Take in readings; `running` and `rest` have been fed with all before them."""
+    def feed(self, columns: Columns, figures: WithAndWithout) -> None:
+        """Take in readings; `figures` have been fed with all before them."""
         outside = is_outside(columns, self._limits)
         if self._running is None or self._rest is None:
             if not outside.any():
                 if self._law is not None:
                     self._moved(self._law, columns)
                 return
-            self._running, self._rest = copy.deepcopy(running), copy.deepcopy(rest)
+            self._running, self._rest = copy.deepcopy(figures.apart())
         self._n_outside += int(np.count_nonzero(outside))
         columns = self._counting(columns, outside)
         self._running.feed(columns)

@@ -183,6 +183,17 @@ def test_memory_is_bounded_and_what_found_no_room_is_counted(
     assert queue.commit_if_due(now=True).lost == 6_000 - 2_400
 
 
+def test_a_single_row_moves_no_blocks_aside(writer, monkeypatch) -> None:
+    """A file of half a million rows takes many seconds, in which nobody is heard."""
+    monkeypatch.setattr(module, "_MOST_ROWS", 100)
+    run, segment = begin(writer)
+    stubborn = Stubborn(writer)
+    queue, stubborn.closed = CommitQueue(stubborn), True
+    queue.add((run, segment, block_of(0, 600)))
+    queue.add((run, segment, reading(0, mono_ns=600)))
+    assert queue.waiting == 601 and not queue.aside.files
+
+
 def test_refusing_all_of_them_names_each(writer) -> None:
     class Refusing(Stubborn):
         def _spend(self) -> None:

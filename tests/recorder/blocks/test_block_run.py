@@ -1,19 +1,28 @@
 """A block is accepted as its readings would be, had each come alone."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from seeds import seeded_generator
 
-from benchlog.clock import HostClock
+from benchlog.clock import HostClock, VirtualClock
 from benchlog.model import Event, EventKind, Flag, Reading, Sample, SampleBlock
 from benchlog.recorder.run.blocks.block_run import BlockRun
+from benchlog.recorder.run.bookkeeper import why_over
 from benchlog.store.reading_block import ReadingBlock
 from benchlog.verdict.run.reading_judge import RunJudge
 
 GATE_NS = 1_000_000
 UTC_AHEAD = 10**18
+
+
+class Patient(VirtualClock):
+    """A virtual clock on which a person's patience lasts as long as on a real one."""
+
+    def real_s(self, bench_s: float) -> float:
+        return bench_s
 
 
 @pytest.fixture
@@ -184,3 +193,25 @@ def test_digits_beyond_a_float_are_kept_as_text(make_run) -> None:
     block = block_of([float(one) for one in texts], texts=texts, step=1e-12)
     (kept,) = make_run().accept_block(block, 0.0)
     assert kept.raw == [texts[0], None]
+
+
+def test_an_end_tells_what_had_not_arrived(make_run) -> None:
+    clock = Patient(10**9)
+    run = make_run(clock=clock)
+    assert run.behind() == ""
+    run.accept_block(block_of([16e6] * 4), 0.0)
+    assert run.behind() == ""
+    clock.sleep(3.0)
+    assert run.behind() == "readings of the last 3 s had not arrived"
+
+
+def test_old_readings_that_come_now_are_no_silence(make_run) -> None:
+    """A process that was held up hands over what it has kept: nobody waits in vain."""
+    clock = Patient(10**9)
+    run = make_run(readings=10**6, clock=clock)
+    run.plan = replace(run.plan, max_s=None)
+    run.accept_block(block_of([16e6] * 4), 0.0)
+    clock.sleep(3_600.0)
+    assert why_over(run) == "no readings came"
+    run.accept_block(block_of([16e6] * 4, begin_ns=2 * 10**9), 0.0)
+    assert why_over(run) == ""

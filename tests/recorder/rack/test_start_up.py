@@ -49,6 +49,19 @@ def test_a_start_up_turn_is_no_point_and_no_warm_up(bench):
         assert not [p for p in bench.points(run) if p.step.anew and p.turn.settled]
 
 
+def test_a_supply_that_was_let_go_of_is_switched_on_and_every_run_is_told():
+    """Before, it was switched on at the nominal voltage, and no event told so."""
+    sequence = load_sequence("tolerance-at-reference")
+    bench = VirtualBench(rack_scenario(PART, 2, 5), PART, sequence)
+    bench.served.rack.set_output(False, 0.0)
+    bench.go()
+    assert bench.rack.how == "sequence complete"
+    for run in bench.rack.runs:
+        (told,) = [one.text for one in run.events if "switched on" in one.text]
+        assert told.startswith("setter 'supply': switched on at 3.3 V, the part's")
+        assert bench.found(run)[1]["offset-at-reference"].verdict is Decision.PASS
+
+
 @pytest.mark.parametrize(
     ("runs", "told"),
     [(False, "it did not start"), (True, "it gave a signal without power")],

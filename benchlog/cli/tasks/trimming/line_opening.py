@@ -1,5 +1,6 @@
 """From what was typed to a line of chips: which lot, bench, part and positions."""
 
+from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,11 +19,12 @@ from benchlog.cli.tasks.planning import (
 from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.model import Bench, Lot, Part, Purpose, RunPlan
+from benchlog.recorder.lot.feeding import AWAY_S, feeds_of, job_of, usual_v
 from benchlog.recorder.lot.lot_book import TrimTask
 from benchlog.recorder.trim_session import LAST, MOST, search_of
 from benchlog.recorder.trimming import trimmer_of
 from benchlog.store.reader import Reader
-from benchlog.units import printable
+from benchlog.units import as_stated, format_duration, printable
 from benchlog.version import __version__
 
 _MOST_CODES: Final = 60  # our rule: twice as many as nearly all of 500 chips needed
@@ -67,6 +69,7 @@ def trim_task(wish: LineWish, database: Path) -> TrimTask:
             "[burn] with command = [...] to its file, see `benchlog help "
             "rc-oscillators`"
         )
+    supplies = _supplies(templates) if wish.burn else ()
     return TrimTask(
         lot=replace(lot or Lot(lot=wish.lot, part_id=part.id), plan=None),
         plan=None,
@@ -75,7 +78,30 @@ def trim_task(wish: LineWish, database: Path) -> TrimTask:
         again=wish.again,
         start=wish.start,
         burn=wish.burn,
+        supplies=supplies,
     )
+
+
+def _supplies(templates: Sequence[RunPlan]) -> tuple[str, ...]:
+    """Return the addresses of supplies that are to be held and switched.
+
+    Raises UsageError where one must not be set to what the part needs.
+    """
+    rule = templates[0].bench.burn
+    if rule is None or rule.power_cycle:
+        return ()
+    plans = {plan.position: plan for plan in templates}
+    found = []
+    for at, name in feeds_of(templates).items():
+        (low, high), nominal_v = job_of(plans[at], name).bounds, usual_v(plans[at])
+        if low > high or (nominal_v is not None and not low <= nominal_v <= high):
+            needs = "" if nominal_v is None else f", {as_stated(nominal_v)} V is needed"
+            raise UsageError(
+                f"supply {name!r} of position {at} and part {plans[at].part.id!r} "
+                f"together allow {as_stated(low)} to {as_stated(high)} V{needs}"
+            )
+        found.append(plans[at].bench.instruments[name].address)
+    return tuple(found)
 
 
 def known_line(database: Path, wish: LineWish) -> Lot:
@@ -164,5 +190,16 @@ def tell_burning(task: TrimTask) -> None:
     say(f"  for each device    {printable(' '.join(rule.command))}")
     if rule.power_cycle:
         say(f"  then, to verify    {printable(' '.join(rule.power_cycle))}")
-    else:
-        say("  verified without a power cycle: [burn] has no power_cycle")
+        return
+    for at, name in (feeds := feeds_of(task.templates)).items():
+        where = f" at {at}" if len(task.templates) > 1 else ""
+        away = format_duration(AWAY_S)
+        say(f"  then, to verify{where}    supply {name!r} off for {away}, and on again")
+        volts = usual_v(task.templates[0])
+        usual = "what it is set to" if volts is None else f"{as_stated(volts)} V"
+        say(f"  supply {name!r} is held on at {usual} until the lot ends, then off")
+    if not feeds:
+        say(
+            "  verified without a power cycle: [burn] has no power_cycle, and no "
+            "position has a feed of its own"
+        )

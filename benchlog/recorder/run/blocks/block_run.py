@@ -17,6 +17,8 @@ from benchlog.units import NS_PER_S, format_duration
 _JUMP_S: Final = 0.05
 """Real seconds beyond the usual spacing, and half of it, that a driver should have told
 of; our rule, as that of `driver_kit/streams/stream_time.py`."""
+_BEHIND_S: Final = 1.0  # our rule: real seconds; blocks come ten times as often
+_GATES: Final = 3.0  # our rule: a block of a slow gate comes after one or two
 _USUAL: Final = 0.5  # our rule: one that is missing makes it twice the usual
 
 Mask = NDArray[np.bool_]
@@ -39,6 +41,7 @@ class BlockRun(LiveRun):
 
         Of a run with a number of readings, those beyond it are left out.
         """
+        self.arrived_ns = self.clock.mono_ns()
         values, times = block.values, block.mono_ns
         breaks = self._breaks(block)
         events = self._told_gaps(block, breaks, stalled_s)
@@ -95,6 +98,22 @@ class BlockRun(LiveRun):
     def _fed_alone(self, records: Sequence[Record]) -> list[Reading]:
         found = super().feed(records)
         return [one for one in found if isinstance(one, Reading)]
+
+    def behind(self) -> str:
+        """Return in words that readings of until now have not arrived, if any.
+
+        Those that wait in the instrument's process when a run ends are in no run.
+        """
+        if not self.arrived_ns or self.paused or self.full:
+            return ""
+        newest_ns = max(self.previous_mono_ns or 0, self.began_mono_ns)
+        late_s = (self.clock.mono_ns() - newest_ns) / NS_PER_S
+        gate_s = self.spec.options.get("gate_s")
+        gates_s = _GATES * gate_s if isinstance(gate_s, int | float) else 0.0
+        least_s = max(_BEHIND_S / max(self.clock.real_s(1.0), 1e-9), gates_s)
+        if late_s <= least_s:
+            return ""
+        return f"readings of the last {format_duration(late_s)} had not arrived"
 
     # --- details ---------------------------------------------------------------------
 

@@ -1,0 +1,154 @@
+"""How time, memory and bytes grow with the length of a run, in whole processes.
+
+    PYTHONPATH=tests python tests/benchmarks/growth.py [--to 1000000] [--rounds 3]
+        [--keep]
+
+Runs of 1,000 readings, ten times as many, and so on, are recorded (`recording.py`),
+looked at, exported and copied. Least processor time of some rounds; other work on the
+machine only adds to it. This process imports little: a child's peak of memory is never
+less than what its parent had.
+"""
+
+import argparse
+import math
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import NamedTuple
+
+from benchmarks.in_and_out import Spent, spent
+
+KEPT = Path(__file__).with_name("GROWTH.md")
+RECORDING = Path(__file__).with_name("recording.py")
+MADE_BY = "PYTHONPATH=tests python tests/benchmarks/growth.py --to"
+FIRST = 1_000
+LONGEST_ROUNDS = 1_000_000  # longer runs are measured once
+FLAT_MB = 8.0  # what a process may differ by from start to start
+CASES = {
+    "show": ("show", "1"),
+    "stability": ("stability", "1"),
+    "page": ("report", "1", "--out", "OUT.html"),
+    "export csv": ("export", "1", "--out", "OUT.csv"),
+    "export parquet": ("export", "1", "--format", "parquet", "--out", "OUT.parquet"),
+    "backup": ("backup", "OUT.db"),
+    "merge": ("merge", "DB", "--db", "OUT.db"),
+}
+
+
+class Cost(NamedTuple):
+    """Of one operation on one run: s of processor time, MB at most, bytes made."""
+
+    cpu_s: float
+    peak_mb: float
+    made: int
+
+
+def costs(folder: Path, count: int, rounds: int) -> Iterator[tuple[str, Cost]]:
+    """Do everything with one length of run; yield what each operation took."""
+    database = folder / f"{count}.db"
+    taken = [spent(sys.executable, str(RECORDING), str(database), str(count))]
+    yield "record", cost_of(taken, size_of(database))
+    for name, words in CASES.items():
+        taken, made = [], 0
+        for _ in range(rounds):
+            out = str(folder / "out")
+            given = [one.replace("OUT", out) for one in words]
+            given = [str(database) if one == "DB" else one for one in given]
+            if "--db" not in given:
+                given += ["--db", str(database)]
+            program = [sys.executable, "-c", "from benchlog.cli import main; main()"]
+            taken.append(spent(*program, *given))
+            files = list(folder.glob("out*"))
+            made = sum(file.stat().st_size for file in files)
+            for file in files:
+                file.unlink()
+        yield name, cost_of(taken, made)
+    for file in folder.glob(f"{database.name}*"):
+        file.unlink()
+
+
+def cost_of(taken: list[Spent], made: int) -> Cost:
+    """Return the least of some rounds."""
+    least_s = min(one.cpu_s for one in taken)
+    return Cost(least_s, min(one.peak_mb for one in taken), made)
+
+
+def size_of(database: Path) -> int:
+    """Return the bytes of a database with its log."""
+    return sum(one.stat().st_size for one in database.parent.glob(f"{database.name}*"))
+
+
+def exponent(counts: list[int], values: list[float], least: float) -> str:
+    """Return the exponent over the last decade, what a start takes taken off.
+
+    `least`: a growth that is less than that is flat.
+    """
+    grown = [value - values[0] for value in values[-2:]]
+    if grown[1] < least:
+        return "flat"
+    if len(values) < 3 or grown[0] <= 0:
+        return "-"
+    return f"{math.log(grown[1] / grown[0]) / math.log(counts[-1] / counts[-2]):.2f}"
+
+
+def table(found: dict[int, dict[str, Cost]]) -> list[str]:
+    """Return the lines of a table in Markdown: an operation, then a line a length."""
+    counts = list(found)
+    lines = [
+        "| what | readings | CPU s | us a reading | MB | bytes a reading |",
+        "|---|---|---|---|---|---|",
+    ]
+    ends = [
+        "| what | exponent of time | of memory | of bytes |",
+        "|---|---|---|---|",
+    ]
+    for name in found[FIRST]:
+        each = [found[count][name] for count in counts]
+        for count, one in zip(counts, each, strict=True):
+            lines.append(
+                f"| {name} | {count:,} | {one.cpu_s:.2f} "
+                f"| {1e6 * one.cpu_s / count:.2f} | {one.peak_mb:.0f} "
+                f"| {one.made / count:.1f} |"
+            )
+        time = exponent(counts, [one.cpu_s for one in each], 0.05)
+        memory = exponent(counts, [one.peak_mb for one in each], FLAT_MB)
+        made = exponent(counts, [float(one.made) for one in each], 50_000)
+        ends.append(f"| {name} | {time} | {memory} | {made} |")
+    return [*ends, "", *lines]
+
+
+def main() -> None:
+    """Measure, print and, where that is wished, keep the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--to", type=int, default=1_000_000)
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--keep", action="store_true")
+    wished = parser.parse_args()
+    found: dict[int, dict[str, Cost]] = {}
+    with TemporaryDirectory() as place:
+        count = FIRST
+        while count <= wished.to:
+            rounds = wished.rounds if count < LONGEST_ROUNDS else 1
+            found[count] = {}
+            for name, cost in costs(Path(place), count, rounds):
+                found[count][name] = cost
+                print(f"{count:,} {name}: {cost}", file=sys.stderr, flush=True)
+            count *= 10
+    told = (
+        "Exponents are over the last decade, with what a run of 1,000 readings takes "
+        f"taken off; flat: less than {FLAT_MB:.0f} MB, 0.05 s or 50 kB more. Least of "
+        f"{wished.rounds} rounds below a million readings, once from there on. "
+        f"{os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}."
+    )
+    lines = table(found)
+    print("\n".join([*lines, "", told]))
+    if wished.keep:
+        head = f"# How costs grow with a run\n\nMade by `{MADE_BY} {wished.to} --keep`."
+        text = "\n".join([head, "", *lines, "", told, ""])
+        KEPT.write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

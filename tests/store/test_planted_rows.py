@@ -1,0 +1,141 @@
+"""Databases that somebody made to spoil what is measured, read or merged next.
+
+Each is ours but for one lie. Before, readings were stored in any order, a run began
+void or in quarantine, and a column was worked out anew for each row that was read.
+"""
+
+from contextlib import closing
+
+import numpy as np
+import pytest
+from store.making import begin, rows
+
+from benchlog.clock import VirtualClock
+from benchlog.errors import StoreDamagedError, StoreError
+from benchlog.store import sqlite
+from benchlog.store.integrity.shared_pages import refuse_shared
+from benchlog.store.reader import Reader
+from benchlog.store.writer import Writer
+
+HIGHEST = 2**63 - 1
+
+
+@pytest.fixture
+def path(tmp_path):
+    path = tmp_path / "strange.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        run, segment = begin(writer, "THEIRS")
+        writer.commit(rows(run, segment, 3))
+        writer.end_run(run, "stopped")
+    return path
+
+
+def plant(path, *statements):
+    with closing(sqlite.connect_to_write(path)) as connection:
+        triggers = connection.execute(
+            "select name from sqlite_master where type = 'trigger'"
+        ).fetchall()
+        for (name,) in triggers:
+            connection.execute(f"drop trigger {name}")
+        for one in statements:
+            connection.execute(one)
+
+
+def of_schema(table, old, new):
+    return (
+        "pragma writable_schema=on",
+        f"update sqlite_master set sql = replace(sql, '{old}', '{new}')"
+        f" where name = '{table}'",
+        "pragma writable_schema=reset",
+    )
+
+
+def test_a_run_begins_only_where_its_readings_will_be_in_their_order(path):
+    """SQLite: after the highest number a row gets any (sqlite.org/autoinc.html)."""
+    plant(path, f"update readings set id = {HIGHEST} where id = 3")
+    with (
+        Writer.open(path, VirtualClock()) as writer,
+        pytest.raises(StoreDamagedError, match="in readings"),
+    ):
+        begin(writer, "MINE")
+    plant(path, "update readings set id = -id where id > 0")
+    with (
+        Writer.open(path, VirtualClock()) as writer,
+        pytest.raises(StoreDamagedError, match="a number of -1 in readings"),
+    ):
+        writer.resume_run(1)
+
+
+def test_a_database_of_the_highest_numbers_can_be_merged(path, tmp_path):
+    plant(path, f"update readings set id = {HIGHEST} where id = 3")
+    with Writer.open(tmp_path / "mine.db", VirtualClock()) as writer:
+        assert writer.merge(path).readings == 3
+        run, segment = begin(writer, "MINE")
+        writer.commit(rows(run, segment, 3))
+        with Reader.open(tmp_path / "mine.db") as reader:
+            assert np.all(np.diff(reader.columns_after(run).mono_ns) > 0)
+
+
+def test_a_run_begins_with_nothing_said_of_it(path):
+    plant(
+        path,
+        "insert into quarantine (record, number, done, reason, at_utc_ns, software)"
+        " values ('run', 2, 'put in', 'planted', 0, '')",
+        "insert into amendments (run_id, at_utc_ns, kind, old, new, reason, operator)"
+        " values (3, 0, 'void', null, 'yes', 'planted', '')",
+    )
+    with Writer.open(path, VirtualClock()) as writer:
+        run, segment = begin(writer, "MINE")
+        writer.commit(rows(run, segment, 3))
+    with Reader.open(path) as reader:
+        assert reader.run(run).device == "MINE"
+        assert not reader.amendments(run)
+        assert reader.count(run) == 3
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('"operator" TEXT NOT NULL', '"operator" TEXT AS/**/(hex(zeroblob(9)))'),
+        ('"note" TEXT NOT NULL', '"note" ANY NOT NULL'),
+        ('"note" TEXT NOT NULL', '"note" TEXT NOT NULL, "rowid" INTEGER'),
+        ('"id" INTEGER PRIMARY KEY', '"id" INTEGER'),
+        (") STRICT", ") WITHOUT ROWID, STRICT"),
+        (") STRICT", ") /* ( */ STRICT"),
+    ],
+)
+def test_columns_are_as_ours(path, old, new):
+    plant(path, *of_schema("runs", old, new))
+    with pytest.raises(StoreError):
+        Reader.open(path)
+    with pytest.raises(StoreError):
+        Writer.open(path, VirtualClock())
+
+
+def test_a_table_in_the_place_of_a_function_tells_no_size(path):
+    """A table `pragma_page_count` hides the function of this name."""
+    plant(
+        path,
+        "create table pragma_page_count (page_count)",
+        "insert into pragma_page_count values (0)",
+    )
+    with closing(sqlite.connect_to_read(path)) as connection:
+        refuse_shared(connection, path)  # the file has pages, whatever that tells
+
+
+def test_parts_are_merged_by_the_names_of_their_columns(path, tmp_path):
+    plant(
+        path,
+        "pragma foreign_keys=off",
+        "create table kept as select * from parts",
+        "drop table parts",
+        "create table parts (id text primary key, body text not null, kind text not"
+        " null, nominal_hz real not null, title text not null, more text) strict",
+        "insert into parts (id, title, kind, nominal_hz, body)"
+        " select id, title, kind, nominal_hz, body from kept",
+    )
+    mine = tmp_path / "mine.db"
+    with Writer.open(mine, VirtualClock()) as writer:
+        assert writer.merge(path).readings == 3
+    with Reader.open(mine) as reader:
+        assert reader.part("quartz-16mhz").title == "16 MHz quartz"

@@ -1,0 +1,105 @@
+"""A line whose bench names a supply of the chip: held, taken away to verify, let go."""
+
+import json
+from contextlib import closing
+from dataclasses import replace
+
+import pytest
+from keeper_door import soak_plan
+from trim.line_scene import a_line, control_program
+
+from benchlog.catalogue import load_bench
+from benchlog.clock import host_deadline, host_sleep
+from benchlog.model.promises import OperatingRange
+from benchlog.recorder.lot.feeding import feeds_of, job_of
+from benchlog.store.reader import Reader
+
+SCALE = 3.0  # slower than other lines: three processes more have to keep up
+BURN = "\n[burn]\ncommand = {}\nlimit_s = 10\n"
+
+
+@pytest.fixture
+def line(tmp_path):
+    with a_line(tmp_path, feed=True, scale=SCALE) as made:
+        path = tmp_path / "bench.toml"
+        # a busy computer is no dead keeper, whose pipe ends at once
+        patient = "high = 5.5\ndead_man_s = 60.0"
+        path.write_text(path.read_text().replace("high = 5.5", patient))
+        yield made
+
+
+def with_burn(line, *command):
+    address = line.bench.addresses()["control"]
+    words = command or [str(control_program(line.folder, address)), "chip", "burn"]
+    words = [*words, "{code}"]
+    path = line.folder / "bench.toml"
+    path.write_text(path.read_text() + BURN.format(json.dumps(words)))
+
+
+def conditions(line, run):
+    with closing(Reader.open(line.db)) as reader:
+        return [one for _, one in reader.conditions(run)]
+
+
+def test_a_burned_code_is_verified_through_the_supply(line):
+    """Before, a chip was verified without a power cycle, whatever feeds it.
+
+    The supply is off at first, as whoever was there last has left it.
+    """
+    with_burn(line)
+    supply = line.bench.chip_supply
+    supply.reset()
+    code, out, err = line.trim([3], "--burn", "--yes")
+    assert code == 0, err
+    assert "then, to verify    supply 'supply' off for 1 s, and on again" in err
+    assert f"supply 'supply' is on at {supply.volts:g} V for the lot" in err
+    assert "1 burned, verified after a power cycle" in " ".join(out.split())
+    assert supply.order == ["off", "on", "off", "on", "off"]
+    assert line.bench.firmware.burned == line.codes()["C-003"]
+    told = [(one.quantity, one.value) for one in conditions(line, line.runs()[0].run)]
+    assert [one for one in told if one[0].startswith("power")] == [
+        ("power ordered", 0.0),
+        ("power ordered", 1.0),
+    ]
+
+
+def test_a_chip_that_took_no_code_runs_elsewhere_after_the_cycle(line):
+    """The program tells that all is well and burns nothing: the code is lost."""
+    with_burn(line, "/bin/true")
+    code, out, err = line.trim([4], "--burn", "--yes")
+    assert code == 4, err
+    assert "is another code burned?" in err
+    assert "burned, runs elsewhere" in out
+
+
+def test_without_burn_the_supply_is_left_alone(line):
+    assert line.trim([1])[0] == 0
+    assert line.bench.chip_supply.order == []
+
+
+def test_a_keeper_that_is_killed_leaves_no_chip_with_a_supply(line):
+    with_burn(line)
+    assert line.trim([2], "--burn", "--yes", kill_in=2) is None
+    limit = host_deadline(10.0)
+    while line.bench.chip_supply.on:
+        assert not limit.passed
+        host_sleep(0.05)
+
+
+def test_positions_that_share_a_supply_have_no_cycle_through_it(line):
+    """The neighbour would lose its code while it is searched."""
+    bench = load_bench(str(line.folder / "bench.toml"))
+    position = bench.positions[0]
+    beside = replace(position, name="B")
+    bench = replace(bench, positions=(position, beside))
+    plan = soak_plan()
+    plans = [replace(plan, bench=bench, position=name) for name in ("A", "B")]
+    assert feeds_of(plans) == {}
+    assert feeds_of(plans[:1]) == {"A": "supply"}
+
+
+def test_bounds_are_those_of_part_and_supply_and_nominal_must_be_within(line):
+    plan = replace(soak_plan(), bench=load_bench(str(line.folder / "bench.toml")))
+    assert job_of(plan, "supply").bounds == (0.0, 5.5)
+    part = replace(plan.part, supply=OperatingRange(nominal_v=3.0, range_v=(2.7, 3.6)))
+    assert job_of(replace(plan, part=part), "supply").bounds == (2.7, 3.6)
