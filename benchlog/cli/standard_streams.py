@@ -5,6 +5,7 @@ there; the command does its work. Whoever ends a run by a signal gets its figure
 somebody takes them, and never waits for somebody who does not.
 """
 
+import atexit
 import io
 import os
 import select
@@ -103,6 +104,8 @@ def _let_go_of_stuck() -> None:
                 os.dup2(nowhere, number)
                 os.close(nowhere)
 
+    # Python lets go of its handlers before its end: an alarm would end it then.
+    atexit.register(signal.setitimer, signal.ITIMER_REAL, 0)
     signal.signal(signal.SIGALRM, look)
     signal.setitimer(signal.ITIMER_REAL, _LOOK_S, _LOOK_S)
 

@@ -48,6 +48,8 @@ _REFUSED: Final = Flag.FAR | Flag.RUSHED
 
 _STILL_C: Final = 0.3
 """So near to where a point was measured the air counts as having arrived; our rule."""
+_WHOLE: Final = ("step", "begin_utc_ns", "end_utc_ns", "readings")
+_MOST: Final = 1e12  # our rule: seconds, or ppm a minute, that nothing comes near to
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,7 +212,7 @@ def step_told(raw: bytes) -> tuple[int, str] | None:
         step, what = told["step"], told["what"]
     except (ValueError, KeyError, TypeError, RecursionError):
         return None
-    return (step, what) if type(step) is int and isinstance(what, str) else None
+    return (step, what) if _is_count(step) and isinstance(what, str) else None
 
 
 def next_step(reader: Reader, runs: Sequence[Run]) -> int:
@@ -258,15 +260,35 @@ def _turn(raw: bytes) -> Turn | None:
     try:
         told = json.loads(raw)
         known = {f.name: told[f.name] for f in fields(Turn) if f.name in told}
-        whole = ("step", "begin_utc_ns", "end_utc_ns", "readings")
-        if not all(type(known[name]) is int for name in whole):
+        if not all(_is_count(known[name]) for name in _WHOLE):
             return None
+        if not all(type(known.get(name, True)) is bool for name in ("settled", "ran")):
+            return None
+        if known["begin_utc_ns"] > known["end_utc_ns"]:
+            return None
+        for name in ("drift_ppm_per_min", "since_power_s"):
+            known[name] = _number(known.get(name))
         if (started := known.get("started_s")) is not None:
             low, high = map(float, started)
-            known["started_s"] = (low, high) if 0.0 <= low <= high else None
+            sane = 0.0 <= low <= high < _MOST
+            known["started_s"] = (low, high) if sane else None
         return Turn(**known)
-    except (ValueError, TypeError, KeyError, RecursionError):
+    except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
         return None
+
+
+def _is_count(value: object) -> bool:
+    """Whether a value is a whole number that SQLite can hold, not below zero."""
+    return type(value) is int and 0 <= value < 2**63
+
+
+def _number(value: object) -> float | None:
+    """Return a number; None for one that cannot be. Raises ValueError for text."""
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError("no number")
+    return float(value) if abs(value) < _MOST else None
 
 
 def _readings(reader: Reader, run: Run) -> PointReadings:

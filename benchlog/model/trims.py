@@ -60,9 +60,9 @@ def _note(raw: bytes) -> TrimNote | None:
         told = json.loads(raw)
         what, code = told["what"], told["code"]
         rest = {name: _number(told.get(name)) for name in TrimNote.__slots__[2:]}
-    except (ValueError, KeyError, TypeError, RecursionError):
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return None
-    if what not in WHATS or type(code) is not int:
+    if what not in WHATS or type(code) is not int or not abs(code) < 2**63:
         return None
     steps = rest.pop("steps")
     return TrimNote(

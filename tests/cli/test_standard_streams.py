@@ -4,6 +4,7 @@ import os
 import select
 import signal
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -87,3 +88,23 @@ def has_readings(database: Path) -> bool:
             return reader.count(1) > 0
     except BenchlogError:
         return False
+
+
+ASKED_TO_END = """
+import signal, time
+from benchlog.cli.standard_streams import let_go_once_ended
+with let_go_once_ended():
+    signal.getsignal(signal.SIGTERM)(signal.SIGTERM, None)
+end = time.monotonic() + 0.6
+class Last:
+    def __del__(self):
+        while time.monotonic() < end:
+            pass
+last = Last()
+"""
+
+
+def test_a_slow_end_is_not_cut_short() -> None:
+    """What looks at the outputs is over before the interpreter lets go of signals."""
+    done = subprocess.run([sys.executable, "-c", ASKED_TO_END], timeout=60, check=False)
+    assert done.returncode == 0

@@ -20,7 +20,11 @@ from benchlog.driver_kit.streams.block_answers import (
     octets_of_block,
     without_codes,
 )
-from benchlog.driver_kit.streams.stream_time import StreamTime, TimesAheadError
+from benchlog.driver_kit.streams.stream_time import (
+    StreamTime,
+    TimesAheadError,
+    TimesBackError,
+)
 from benchlog.driver_values import LONGEST_RAW
 from benchlog.errors import (
     GarbledError,
@@ -163,6 +167,9 @@ class ScpiStream:
             )
         except TimesAheadError as error:
             said = f"readings of {three_digits(error.ahead_s)} s later than now"
+            raise self._garbled(reply, said) from error
+        except TimesBackError as error:
+            said = f"time stamps {three_digits(error.back_s)} s before the block before"
             raise self._garbled(reply, said) from error
 
     def _after_loss(self, block: SampleBlock) -> SampleBlock:

@@ -9,7 +9,8 @@ It becomes the bench's by adding an offset, which is kept as long as it can be t
 Where one of both is violated the offset moves to that bound and no further. So clocks
 that drift apart are followed, and delays of line and computer move no reading. A step
 of more than `JUMP_S` forward is no drift: readings are missing, and the next one does
-not follow on. One backward is a counter whose times cannot be true.
+not follow on. One backward is a counter whose times cannot be true, and so is a time
+before the last one of the block before.
 """
 
 import math
@@ -33,6 +34,14 @@ class TimesAheadError(ValueError):
     def __init__(self, ahead_s: float) -> None:
         super().__init__(as_stated(ahead_s))
         self.ahead_s = ahead_s
+
+
+class TimesBackError(ValueError):
+    """Times of a counter that go back from one block to the next, by so many s."""
+
+    def __init__(self, back_s: float) -> None:
+        super().__init__(as_stated(back_s))
+        self.back_s = back_s
 
 
 class StreamTime:
@@ -66,8 +75,10 @@ class StreamTime:
         """Return the bench's monotonic times, and before which of them readings miss.
 
         `times_s` are on the counter's clock and increase; `drained` tells that the
-        block had all that waited. Raises TimesAheadError.
+        block had all that waited. Raises TimesAheadError, TimesBackError.
         """
+        if self._last_s is not None and times_s[0] <= self._last_s:
+            raise TimesBackError(self._last_s - float(times_s[0]))
         own_ns = times_s * NS_PER_S
         latest = came_ns - float(own_ns[-1])
         earliest = -np.inf

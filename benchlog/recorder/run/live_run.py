@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from benchlog.clock import Clock
+from benchlog.clock import Clock, HostClock
 from benchlog.model import (
     EDGE,
     Condition,
@@ -37,6 +37,7 @@ from benchlog.recorder.run.judge_batches import (
 from benchlog.recorder.run.plan_checks import used_at
 from benchlog.recorder.run.reading_pace import GatePace, ReadingSpacing
 from benchlog.recorder.run.reading_window import ReadingWindow
+from benchlog.recorder.run.recurring import RecurringTrouble, Trouble
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.early_stop import EarlyStop, StopRule
@@ -77,6 +78,7 @@ class LiveRun:
     _turn: bool = False
     _connected_ns: int = 0
     _refusals: RejectedSamples = field(default_factory=RejectedSamples)
+    _suspicions: RecurringTrouble = field(default_factory=RecurringTrouble)
     _probes: RejectedConditions = field(default_factory=RejectedConditions)
     _plausible: Plausibility = field(init=False)
     _news: AmbientNews = field(init=False)
@@ -182,9 +184,7 @@ class LiveRun:
         trial, settling = self._first.on_trial(sample), self._first.settling
         mark, said = self._plausible.of(sample.value, trial=trial, settling=settling)
         flags |= mark
-        if said:
-            at, raw = self.spec.name, sample.raw
-            records += [self.event(EventKind.SUSPECT, said, instrument=at, raw=raw)]
+        records += self._suspected(said, sample.raw)
         result = accept(sample, self.previous_mono_ns, flags, ambient_c)
         if self.follows and sample.mono_ns - sample.gate_s * NS_PER_S < (
             self.began_mono_ns
@@ -221,7 +221,9 @@ class LiveRun:
     def last_refusals(self, *, ended: bool = True) -> list[Event]:
         """Return what is still to be said of refused values, once they are over."""
         said = [(self.spec.name, one) for one in self._refusals.over(ended=ended)]
-        return [self._refused(*one) for one in said + self._probes.over(ended=ended)]
+        said += self._probes.over(ended=ended)
+        odd = self._suspicions.due(HostClock().mono_ns(), ended=ended)
+        return [self._refused(*one) for one in said] + [self._told(one) for one in odd]
 
     def wait_for_fresh(self, stale_hz: float | None) -> None:
         """Let nothing count while the counter shows the value of the device before."""
@@ -313,6 +315,17 @@ class LiveRun:
         since_s = (mono_ns - since_ns) / NS_PER_S
         said = self._news.of(self.ambient, ambient_c, since_s)
         return [self.event(kind, text, instrument=probe) for kind, text in said]
+
+    def _suspected(self, said: str, raw: bytes) -> list[Event]:
+        """Tell what is odd about a reading; what comes again and again is counted."""
+        if not said:
+            return []
+        one = Trouble(EventKind.SUSPECT, said, self.spec.name, raw)
+        told = self._suspicions.of(one, self.clock.utc_ns(), HostClock().mono_ns())
+        return [self._told(one) for one in told]
+
+    def _told(self, one: Trouble) -> Event:
+        return self.event(one.kind, one.text, instrument=one.instrument, raw=one.raw)
 
     def _held_up(self, sample: Sample) -> list[Event]:
         """Say when a reading comes so late that others must be missing before it."""

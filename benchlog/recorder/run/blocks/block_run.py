@@ -188,10 +188,7 @@ class BlockRun(LiveRun):
             )
             flags[one] = int(mark)
             if said:
-                name, raw = self.spec.name, _sample(block, one).raw
-                events.append(
-                    self.event(EventKind.SUSPECT, said, instrument=name, raw=raw)
-                )
+                events += self._suspected(said, _sample(block, one).raw)
         return flags
 
     def _in_time(self, block: SampleBlock, sound: Mask, events: list[Event]) -> Mask:
