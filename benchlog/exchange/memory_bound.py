@@ -1,6 +1,8 @@
-"""A bound on the memory that a library takes which reads a stranger's file."""
+"""A bound on the memory that a library takes which reads what a stranger gives."""
 
+import os
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -9,6 +11,7 @@ from typing import Final
 from benchlog.exchange.arrow import arrow
 
 _STATM: Final = Path("/proc/self/statm")
+_LOOK_S: Final = 0.1  # our rule: a server in the house sends 100 MB in that time
 _SLACK: Final = 2**28
 """Address space that is taken without being used: heaps of threads, files mapped."""
 
@@ -37,6 +40,39 @@ def memory_for_more(octets: int) -> Iterator[None]:
             yield
     finally:
         resource.setrlimit(resource.RLIMIT_AS, (before, most))
+
+
+@contextmanager
+def ended_beyond(octets: int, words: str) -> Iterator[None]:
+    """End this process, with `words`, once it takes so much more memory in here.
+
+    For a library that takes all that a server sends, which nothing stops from outside
+    and which a limit of the system would abort without a word. On Linux; elsewhere
+    nothing is bounded. What was being written is as after a kill.
+    """
+    if sys.platform != "linux":
+        yield
+        return
+    over, most = threading.Event(), resident() + octets
+
+    def watch() -> None:
+        while not over.wait(_LOOK_S):
+            if resident() > most:
+                os.write(2, f"benchlog: {words}\n".encode(errors="replace"))
+                os._exit(1)
+
+    watching = threading.Thread(target=watch, daemon=True)
+    watching.start()
+    try:
+        yield
+    finally:
+        over.set()
+        watching.join()
+
+
+def resident() -> int:
+    """Return the octets of memory that this process uses; on Linux."""
+    return int(_STATM.read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
 
 
 @contextmanager

@@ -9,6 +9,7 @@ from benchlog.errors import BenchlogError, UsageError
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset.folders import EVERYBODY, Folder, is_hidden
 from benchlog.exchange.dataset.remote_mark import held
+from benchlog.exchange.memory_bound import ended_beyond
 from benchlog.masking import masked
 from benchlog.units import printable
 
@@ -19,6 +20,8 @@ _REQUEST_S: Final = 10.0
 """A request without a byte for so long is given up, and tried again; our rule."""
 _TRIES: Final = 3
 """Our rule: what pyarrow does by itself took two minutes to give a silent store up."""
+_MOST_LISTED: Final = 2**31
+"""Octets for a list of what is in a store; our rule: some millions of names."""
 _NO_BUCKET: Final = ("NO_SUCH_BUCKET", "NoSuchBucket")
 _REFUSED: Final = (
     "ACCESS_DENIED", "INVALID_ACCESS_KEY_ID", "SIGNATURE_DOES_NOT_MATCH",
@@ -69,7 +72,8 @@ class RemoteFolder(Folder):
         path = self._path(under)
         with self._told():
             wanted = fs.FileSelector(path, recursive=True, allow_not_found=True)
-            found = self._files.get_file_info(wanted)
+            with ended_beyond(_MOST_LISTED, f"{self.shown} lists without an end"):
+                found = self._files.get_file_info(wanted)
             if not found:
                 self._check_bucket(fs)
         begins = len(self._base) + 1
