@@ -318,10 +318,9 @@ class LiveRun:
 
     def _suspected(self, said: str, raw: bytes) -> list[Event]:
         """Tell what is odd about a reading; what comes again and again is counted."""
-        if not said:
-            return []
         one = Trouble(EventKind.SUSPECT, said, self.spec.name, raw)
-        told = self._suspicions.of(one, self.clock.utc_ns(), HostClock().mono_ns())
+        now_ns = HostClock().mono_ns()
+        told = self._suspicions.of(one, self.clock.utc_ns(), now_ns) if said else []
         return [self._told(one) for one in told]
 
     def _told(self, one: Trouble) -> Event:
