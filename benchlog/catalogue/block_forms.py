@@ -12,7 +12,15 @@ from benchlog.catalogue.check import (
     whole,
 )
 from benchlog.model import MOST_READINGS, BlockForm
-from benchlog.model.blocks import DATA, FIELDS, ORDERS, STAMP, VALUE
+from benchlog.model.blocks import (
+    DATA,
+    FIELDS,
+    ORDERS,
+    STAMP,
+    TEXT,
+    VALUE,
+    most_in_a_line,
+)
 
 _DEFAULTS: Final = BlockForm()
 _BLOCK: Final = {
@@ -63,4 +71,6 @@ def block_form(
         findings.add("dialect.gapless", "no time of a reading follows", expected)
     if None in values.values():
         return None
+    if values["data"] == TEXT:
+        values["most"] = min(values["most"], most_in_a_line(len(fields)))
     return BlockForm(**values)

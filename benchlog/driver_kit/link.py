@@ -16,9 +16,10 @@ from benchlog.errors import (
     RefusedError,
     SilentError,
 )
+from benchlog.model.blocks import LONGEST_LINE
 from benchlog.units import NS_PER_S
 
-MAX_LINE: Final = 65_536
+MAX_LINE: Final = LONGEST_LINE
 """No reply to any query of ours is this long; what is longer is not one."""
 CONNECT_S: Final = 3.0
 """Real seconds that reaching an instrument may take."""

@@ -75,6 +75,17 @@ FIELDS = (VALUE, STAMP)
 """What there is of each reading: its value, the time at which its gate ended."""
 
 
+_LETTERS: Final = 26
+"""Derived: a comma, and the longest decimal number that gives a double back, 17 digits
+with sign, point and exponent of three digits (IEEE 754, clause 5.12.2)."""
+LONGEST_LINE: Final = 65_536  # our rule: no reply to any query of ours is so long
+
+
+def most_in_a_line(fields: int) -> int:
+    """Return how many readings of so many numbers a line of text holds for sure."""
+    return LONGEST_LINE // (_LETTERS * fields)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlockForm:
     """How a family of counters hands over blocks; `[block]` of a dialect.
@@ -90,7 +101,8 @@ class BlockForm:
     stamp_s : float
         What 1 of a stamp is in seconds.
     most : int
-        Readings in one answer; `{most}` in a command.
+        Readings in one answer; `{most}` in a command. Of text there are no more than a
+        line holds.
 
     """
 

@@ -9,6 +9,8 @@ import pytest
 from benchlog.catalogue import load_dialect
 from benchlog.catalogue.dialects import dialect_from_mapping
 from benchlog.errors import ConfigError
+from benchlog.model.blocks import LONGEST_LINE
+from benchlog.testing import block_line
 
 TEXT = (resources.files("benchlog.configs") / "dialects/scpi-stream.toml").read_text()
 GOOD = tomllib.loads(TEXT)
@@ -41,6 +43,17 @@ def test_the_form_is_read_as_it_is_written() -> None:
     form = dialect_from_mapping(document, "d", "d.toml").block
     assert form is not None and form.stamped
     assert (form.order, form.stamp_s) == ("little", 1e-9)
+
+
+@pytest.mark.parametrize("fields", [["value"], ["stamp", "value"]])
+def test_no_more_of_text_is_asked_for_than_a_line_holds(fields) -> None:
+    """An honest counter's line was refused, once 20,000 readings waited."""
+    form = dialect_from_mapping(
+        changed(block={"data": "text", "fields": fields}), "d", "d.toml"
+    ).block
+    longest = block_line([-1.2345678901234567e-300] * len(fields) * form.most)
+    assert len(longest) < LONGEST_LINE
+    assert form.most > 1_000
 
 
 @pytest.mark.parametrize(

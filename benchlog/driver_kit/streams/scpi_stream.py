@@ -54,10 +54,17 @@ class ScpiStream:
         self._time: StreamTime | None = None
         self._lost = 0
         self._restarted = False
+        self._trouble: InstrumentError | None = None
         self._due: Deadline = host_deadline(0)
 
     def next(self) -> SampleBlock:
-        """Return the next block, at least one reading. Raises InstrumentError."""
+        """Return the next block, at least one reading. Raises InstrumentError.
+
+        What goes wrong behind a block is told by the next call: the block comes first.
+        """
+        if self._trouble is not None:
+            trouble, self._trouble = self._trouble, None
+            raise trouble
         clock = self._talk.clock
         patience_s = self._gate_s + self._talk.extra_s
         limit = clock.deadline(patience_s + self._rest_s, GRACE_S)
@@ -181,7 +188,11 @@ class ScpiStream:
         """
         if not self._talk.knows("lost"):
             return block
-        lost, self._lost = self._lost, self._lost_by_now()
+        lost = self._lost
+        try:
+            self._lost = self._lost_by_now()
+        except InstrumentError as error:
+            self._trouble = error
         if self._lost <= lost:
             return block
         breaks = block.breaks
