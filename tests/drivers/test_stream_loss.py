@@ -16,12 +16,13 @@ class Forgetful(StreamScript):
 
     asked = 0
 
+    # private: what a script answers to a line
     def _steps(self, line: str):
         if line.strip() == "FETCh:LOST?":
             self.asked += 1
             if self.asked > 1:
                 return (b"what?\n",)
-        return super()._steps(line)
+        return super()._steps(line)  # private: as above
 
 
 def test_a_count_that_cannot_be_read_costs_no_block() -> None:
