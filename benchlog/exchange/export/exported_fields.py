@@ -99,9 +99,10 @@ def pages(
     """Yield the rows of a table in pages, up to `last_id` where one is given."""
     after_id = 0
     while page := reader.logged(table, run_id, after_id, _PAGE):
-        if page.of("id")[-1] <= after_id:
+        last = page.rows[-1][page.columns.index("id")]
+        if last <= after_id:
             raise out_of_order(table.name)
-        after_id = page.of("id")[-1]
+        after_id = last
         if last_id is not None and after_id > last_id:
             yield page.up_to(last_id)
             return

@@ -42,8 +42,8 @@ def csv_rows(page: LoggedRows, run: Run) -> str:
         list(map(repr, hertz)),
         _texts(ambient, ""),
         _texts(flags, ""),
-        [f"{one:.9g}" for one in _offsets_ppm(hertz, run)],
-        "" if _is_empty(raw) else list(map(cell, raw)),
+        list(map("{:.9g}".format, _offsets_ppm(hertz, run))),
+        "" if _is_empty(raw) else ["" if one is None else cell(one) for one in raw],
     )
     commas = ("",) + (",",) * (len(cells) - 1)
     return _woven([*chain.from_iterable(zip(commas, cells, strict=True)), "\n"])
