@@ -41,13 +41,18 @@ def odd_formats(text: str) -> list[str]:
         for argument in ast.walk(node)
     }
     return [
-        f"{node.lineno}: {ast.unparse(node.value)}"
+        f"{node.lineno}: {ast.unparse(node)}"
         for node in ast.walk(tree)
-        if isinstance(node, ast.FormattedValue)
-        and node.format_spec is not None
-        and id(node) not in again
-        and re.search(r"[0-9,]?[geGE]'$", ast.unparse(node.format_spec))
+        if id(node) not in again and _is_odd(node)
     ]
+
+
+def _is_odd(node: ast.AST) -> bool:
+    if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
+        return bool(re.search(r"[0-9,]?[geGE]'$", ast.unparse(node.format_spec)))
+    if isinstance(node, ast.Attribute) and node.attr == "format":  # "{:.9g}".format
+        return bool(re.search(r"{:[^}]*[geGE]}", ast.unparse(node.value)))
+    return False
 
 
 def files() -> list[Path]:
