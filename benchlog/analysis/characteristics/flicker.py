@@ -2,12 +2,12 @@
 
 Two means over T each, begun r T apart, differ by a variance of `2 b g(r)`, where `b` is
 the Allan variance of flicker FM. Its phase has the generalised covariance t^2 ln t, and
-the third difference of that is
+the second difference of that is
 
     g(r) = ((r + 1)^2 ln(r + 1) + (r - 1)^2 ln|r - 1| - 2 r^2 ln r) / (4 ln 2)
 
 with g(0) = 0 and g(1) = 1, which is the definition of the Allan variance. Far apart g
-grows as the logarithm, `(2 ln r + 3) / (4 ln 2)`: 2.1 at r = 4, 7 at 5,000. From
+grows as the logarithm, `(2 ln r + 3) / (4 ln 2)`: 2.1 at r = 4, 7.2 at 5,000. From
 S_y(f) = h / f (IEEE Std 1139; NIST SP 1065, power-law noise).
 """
 
