@@ -25,6 +25,10 @@ _BETWEEN: Final = 2
 _APART: Final = 3.0
 """Distances D, from the spacing of points to `_LONGEST` of the span, are not further
 apart than by this factor; our rule: it leaves 1 % of an opening by a D between."""
+_FINELY_APART: Final = 2.0
+"""The same where more terms do no harm; our rule: it leaves 0.1 % of an opening.
+With 3 racks whose hysteresis is 30 times their noise seemed to walk, by 0.4 of their
+noise a turn."""
 _AFFORDED: Final = 5
 """Points for each term from which on each memory may have begun anywhere, not only the
 middle one; our rule: with fewer points dips near the beginning would be lost."""
@@ -49,18 +53,38 @@ def law_of_both(points: Points) -> Array:
 
 def ways_apart(points: Points) -> Array:
     """Return the terms by which the ways differ, shape (n, terms); from -1 to 1."""
-    at, path = points.at, _Path(points)
-    span = max(float(np.ptp(at)), 1e-12)
-    between = chebvander(_within(at), _BETWEEN) * path.way[:, None]
-    shortest = min(spacing_of(at), _LONGEST * span)
-    many = 1 + math.ceil(math.log(_LONGEST * span / shortest, _APART))
-    distances = np.geomspace(shortest, _LONGEST * span, many)
-    memories = [path.memory(one) for one in distances]
-    terms = _DEGREE + 1 + between.shape[1] + many
-    if len(at) < _AFFORDED * (terms + many):
-        distances = distances[many // 2 : many // 2 + 1]
-    begun = [path.begun(one) for one in distances]
-    return np.column_stack([between, *memories, *begun])
+    distances = _distances(points, _APART)
+    many = len(distances)
+    terms = _DEGREE + 1 + _BETWEEN + 1 + many
+    if len(points) < _AFFORDED * (terms + many):
+        return _openings(points, distances, distances[many // 2 : many // 2 + 1])
+    return _openings(points, distances, distances)
+
+
+def any_way_apart(points: Points) -> Array:
+    """Return terms for any gradual opening, shape (n, terms): more than a fit affords.
+
+    They are for a law whose terms are bounded in size: what is left of an opening by a
+    distance between two of these must not look like a walk.
+    """
+    distances = _distances(points, _FINELY_APART)
+    return _openings(points, distances, distances)
+
+
+def _distances(points: Points, apart: float) -> Array:
+    """Return the distances D of memories, each `apart` times the one before at most."""
+    longest = _LONGEST * max(float(np.ptp(points.at)), 1e-12)
+    shortest = min(spacing_of(points.at), longest)
+    many = 1 + math.ceil(math.log(longest / shortest, apart))
+    return np.geomspace(shortest, longest, many)
+
+
+def _openings(points: Points, kept: Array, begun: Array) -> Array:
+    """Return the terms of a difference with these memories, and where they began."""
+    path = _Path(points)
+    between = chebvander(_within(points.at), _BETWEEN) * path.way[:, None]
+    memories = [path.memory(one) for one in kept]
+    return np.column_stack([between, *memories, *[path.begun(one) for one in begun]])
 
 
 def _within(at: Array) -> Array:

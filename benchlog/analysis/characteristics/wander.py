@@ -30,6 +30,7 @@ from scipy.special import ndtr
 
 from benchlog.analysis.characteristics.points import Points, u_of
 from benchlog.analysis.characteristics.smooth_law import (
+    any_way_apart,
     basis_of,
     ways_apart,
 )
@@ -37,7 +38,7 @@ from benchlog.analysis.characteristics.sweep import Sweep
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
-_TIMES: Final = np.concatenate([[1.0], 1 + np.geomspace(0.3, 3000.0, 9)])
+_TIMES: Final = np.concatenate([[1.0], 1 + np.geomspace(0.15, 3000.0, 16)])
 """Times the variance of the noise within turns; our rule: to 50 times its sigma."""
 _WALKS: Final = np.concatenate([[0.0], np.geomspace(0.03, 30.0, 14)])
 """Sigma of a walk from one turn to the next, in what points scatter about the law: from
@@ -52,7 +53,7 @@ quarter (their chi square's 1 / sqrt(2 n))."""
 _STRANGER: Final = 1.0
 """Our rule: one device that nobody knows, with all scatters and walks alike, beside the
 others (Laplace's one more), for what a small rack does not show."""
-_ROUNDS: Final = 10
+_ROUNDS: Final = 20
 """Our rule: more change U by less than 2 %."""
 _NEGLIGIBLE: Final = 1e-6  # of the likelihood; our rule
 _HALVINGS: Final = 40  # derived: a quantile to a part in 10^12
@@ -119,6 +120,20 @@ class DifferenceErrors:
     sigma_ppm: Array
     weights: Array
     alike: Array
+
+    @property
+    def usual_ppm(self) -> Array:
+        """Return the standard deviation of each difference's error, shape (k,)."""
+        variance = self.sigma_ppm**2 @ self.weights
+        return np.maximum(np.sqrt(variance), np.finfo(np.float64).tiny)
+
+    def draws(self, chance: np.random.Generator, many: int) -> Array:
+        """Return errors as they may be, shape (many, k)."""
+        size, along = np.linalg.eigh(self.alike)
+        root = along * np.sqrt(np.maximum(size, 0.0))
+        which = chance.choice(len(self.weights), many, p=self.weights)
+        alone = chance.standard_normal((many, len(root))) @ root.T
+        return np.asarray(alone * self.sigma_ppm[:, which].T, np.float64)
 
     def reach(self, probability: float) -> Array:
         """Return the quantile (above a half) of each difference's error, in ppm."""
@@ -196,7 +211,7 @@ class _Evidence:
         points = self._sweep.points
         free = null_space(basis_of(self._sweep.law_of_both).T)
         y = free.T @ points.offset_ppm
-        terms = free.T @ ways_apart(points) * self._ways_ppm()
+        terms = free.T @ any_way_apart(points) * self._ways_ppm()
         ways = terms @ terms.T
         noise = free.T @ (points.covariance() + _least(points)) @ free
         walk = free.T @ _walk(points) @ free

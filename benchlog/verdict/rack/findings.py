@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.characteristics.changes import (
     changes_from,
-    hysteresis,
     largest,
     steepest,
 )
 from benchlog.analysis.characteristics.dips import activity_dips
+from benchlog.analysis.characteristics.hysteresis import hysteresis
 from benchlog.analysis.characteristics.points import Found, Points
 from benchlog.analysis.characteristics.pulling import absolute_pull_range, pulling
 from benchlog.analysis.characteristics.wander import Wander, wanders

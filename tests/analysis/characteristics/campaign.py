@@ -21,11 +21,11 @@ from seeds import seeded_generator
 
 from benchlog.analysis.characteristics.changes import (
     changes_from,
-    hysteresis,
     largest,
     steepest,
 )
 from benchlog.analysis.characteristics.dips import activity_dips
+from benchlog.analysis.characteristics.hysteresis import hysteresis
 from benchlog.analysis.characteristics.over_time import retrace, warm_up
 from benchlog.analysis.characteristics.points import Found, Points, means_of_turns
 from benchlog.analysis.characteristics.pulling import pulling

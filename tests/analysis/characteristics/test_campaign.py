@@ -11,10 +11,10 @@ from seeds import seeded_generator
 
 from benchlog.analysis.characteristics.changes import (
     changes_from,
-    hysteresis,
     steepest,
 )
 from benchlog.analysis.characteristics.dips import activity_dips
+from benchlog.analysis.characteristics.hysteresis import hysteresis
 from benchlog.analysis.characteristics.over_time import (
     Looks,
     retrace,
