@@ -69,7 +69,7 @@ class Stability:
 
     kind: str
     tau0_s: float
-    rows: tuple[StabilityRow, ...]
+    rows: Sequence[StabilityRow]
     estimator: str = "overlapping"
     missing: int = 0
     dead_time_s: float = 0.0

@@ -46,6 +46,7 @@ from benchlog.analysis.stability.drift_dominance import (
     drift_of,
     with_drift,
 )
+from benchlog.analysis.stability.every.row_columns import EveryRow, RowColumns
 from benchlog.analysis.stability.freedom import (
     Differences,
     blended_freedom,
@@ -144,7 +145,8 @@ class _Work:
         self.factors = factors_of(self.points, series.tau0_s, request)
         self._squares: list[Squares] | None = None
         self._noises: dict[int, Named] = {}
-        self._every: dict[str, Array] = {}
+        self._octaves: dict[int, Named] = {}
+        self._every: dict[str, RowColumns] = {}
 
     def _refuse_empty(self) -> None:
         """Raise where there is nothing to describe."""
@@ -184,25 +186,26 @@ class _Work:
     def deviation(self, kind: str) -> Stability:
         series = self.series
         gate_s = series.gate_s
+        rows: Sequence[StabilityRow]
         rows = self._mtie() if kind == "mtie" else self._rows(kind)
         drifts: tuple[str, ...] = ()
         if kind in KINDS:
             drift = drift_each(self.frequency) if self.gaps else drift_of(self.phase)
-            of_drift = [self._of_drift(kind, row) for row in rows]
+            of_drift = [self._of_drift(row) for row in rows] if kind == "totdev" else ()
             rows, drifts = with_drift(rows, drift * self.unit, of_drift)
         return Stability(
             kind=kind,
             tau0_s=series.tau0_s,
-            rows=tuple(rows),
+            rows=rows,
             estimator=self.request.estimator,
             missing=self.missing,
             dead_time_s=0.0 if gate_s is None else series.tau0_s - gate_s,
             notes=tuple(notes_on(series, kind, self.missing))
             + drifts
-            + carried_note(rows),
+            + carried_note(rows.of_octaves() if isinstance(rows, EveryRow) else rows),
         )
 
-    def _rows(self, kind: str) -> list[StabilityRow]:
+    def _rows(self, kind: str) -> Sequence[StabilityRow]:
         if is_every(self.request) and not self.gaps and kind in SHARED:
             return self._every_row(kind)
         if self.request.estimator == "plain":
@@ -216,24 +219,32 @@ class _Work:
             for m, pair in zip(self.factors, found, strict=True)
         ]
 
-    def _every_row(self, kind: str) -> list[StabilityRow]:
+    def _every_row(self, kind: str) -> EveryRow:
         from benchlog.analysis.stability.every.every_rows import (  # noqa: PLC0415 - seldom wanted
-            every_row,
+            as_time,
+            every_columns,
             squares_of,
         )
 
-        top = self.factors[-1]
+        series, top = self.series, self.factors[-1]
         shared = "mdev" if kind == "tdev" else kind
+        if not self._octaves:
+            self._octaves = octave_names(self.phase, self.frequency, top)
         if shared not in self._every:
-            self._every[shared] = squares_of(shared, self.phase, top)
-        names = octave_names(self.phase, self.frequency, top)
-        scale = (self.series, self.unit, self.request.probability)
-        rows = every_row(kind, self._every[shared], scale, names)
-        if self._has_no_bias():
-            return rows
-        octaves = (names[1 << (row.m.bit_length() - 1)].likely for row in rows)
-        pairs = zip(rows, octaves, strict=True)
-        return [self._biased(row, alpha) if row.n else row for row, alpha in pairs]
+            self._every[shared] = every_columns(
+                shared,
+                squares_of(shared, self.phase, top),
+                (series, self.unit, self.request.probability),
+                self._octaves,
+            )
+        columns = self._every[shared]
+        return EveryRow(
+            columns=as_time(columns, series.tau0_s) if kind == "tdev" else columns,
+            tau0_s=series.tau0_s,
+            names=tuple(self._octaves.values()),
+            finish=None if self._has_no_bias() else self._biased,
+            drift=top,
+        )
 
     def _has_no_bias(self) -> bool:
         series = self.series
@@ -265,10 +276,10 @@ class _Work:
         variance, n = modified_total(phase, m)
         return variance / m**2 / bias_of(MODIFIED_BIAS, alpha), n
 
-    def _of_drift(self, kind: str, row: StabilityRow) -> float | None:
-        """Return the deviation of a row if a drift makes it."""
-        if kind != "totdev" or row.value is None:
-            return row.value
+    def _of_drift(self, row: StabilityRow) -> float | None:
+        """Return the total deviation of a row if a drift makes it."""
+        if row.value is None:
+            return None
         n = self.points - 1
         of_noise = total_bias(row.m, n, self._total_short(row.m))
         return row.value * math.sqrt(of_noise / total_bias(row.m, n, DRIFT_SHORT))

@@ -1,4 +1,4 @@
-"""The rows of a deviation at every averaging factor: figures as arrays, rows last."""
+"""The figures of a deviation at every averaging factor, with their intervals."""
 
 from collections.abc import Mapping
 from typing import Final
@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.series import Series
-from benchlog.analysis.stability.deviations import StabilityRow
 from benchlog.analysis.stability.every.all_factors import (
     ALLAN,
     HADAMARD,
@@ -19,9 +18,11 @@ from benchlog.analysis.stability.every.every_freedom import (
     every_freedom,
     every_interval,
 )
-from benchlog.analysis.stability.noise_identification import NOISE_NAMES, Named
+from benchlog.analysis.stability.every.row_columns import RowColumns
+from benchlog.analysis.stability.noise_identification import Named
 
 Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
 DIFFERENCES: Final[Mapping[str, SquaredDifferences]] = {
     "adev": ALLAN,
@@ -38,18 +39,18 @@ def squares_of(kind: str, phase: Array, top: int) -> Array:
     return every_mean_square(phase, DIFFERENCES[kind], top)
 
 
-def every_row(
+def every_columns(
     kind: str,
     squares: Array,
     scale: tuple[Series, float, float],
     names: Mapping[int, Named],
-) -> list[StabilityRow]:
-    """Return the rows at m = 1 ... top, as one by one they would be.
+) -> RowColumns:
+    """Return the rows' figures at m = 1 ... top, as one by one they would be.
 
     Parameters
     ----------
     kind : str
-        A key of `DIFFERENCES`.
+        A key of `DIFFERENCES`; of `tdev` the figures of `mdev`, see `as_time`.
     squares : array, shape (top,)
         `every_mean_square` of its differences.
     scale : tuple
@@ -63,53 +64,29 @@ def every_row(
     points = len(series) + (series.data != "phase")
     differences = DIFFERENCES[kind]
     n = np.maximum(0, points + differences.summed - differences.order * m)
-    tau_s = m * series.tau0_s
-    values = np.sqrt(np.maximum(0.0, squares / _DIVIDED_BY[kind] / m**2)) * unit
-    if kind == "tdev":
-        values = values * (tau_s / np.sqrt(3.0))
-    octave, cautious = _octaves(m, names)
+    values = np.sqrt(np.maximum(0.0, squares / _DIVIDED_BY[kind])) / m * unit
     order = 2 if differences.summed else differences.order
-    edf = every_freedom((order, differences.summed), m, n, cautious)
+    edf = every_freedom((order, differences.summed), m, n, _cautious(m, names))
     low, high = every_interval(values, edf, probability)
-    named = {k: names[1 << k] for k in np.unique(octave).tolist()}
-    texts = {k: _text_of(one) for k, one in named.items()}
-    columns = (tau_s, m, n, values, low, high, edf, octave)
-    return [
-        StabilityRow(
-            tau_s=tau,
-            m=factor,
-            n=count,
-            value=value,
-            low=least,
-            high=most,
-            noise=texts[k],
-            edf=freedom,
-            carried=named[k].carried,
-        )
-        if count
-        else StabilityRow(tau_s=tau, m=factor, n=0, value=None)
-        for tau, factor, count, value, least, most, freedom, k in zip(
-            *(one.tolist() for one in columns), strict=True
-        )
-    ]
+    return RowColumns(n=n, values=values, low=low, high=high, edf=edf)
 
 
-def _text_of(named: Named) -> str | None:
-    return None if named.likely is None else NOISE_NAMES[named.likely]
+def as_time(columns: RowColumns, tau0_s: float) -> RowColumns:
+    """Return the time deviation of a modified Allan deviation."""
+    tau_s = tau0_s * np.arange(1.0, len(columns.n) + 1.0)
+    return columns.times(tau_s / np.sqrt(3.0))
 
 
-def _octaves(
-    m: NDArray[np.int64], names: Mapping[int, Named]
-) -> tuple[NDArray[np.int64], Array]:
-    """Return which octave each factor is in, and the exponent its interval takes.
+def _cautious(m: Whole, names: Mapping[int, Named]) -> Array:
+    """Return the exponent that the interval at each factor takes.
 
     It goes evenly in ln(m) from one octave to the next where both are known.
     """
-    octave = np.frexp(m.astype(np.float64))[1].astype(np.int64) - 1
+    octave = np.frexp(m.astype(np.float64))[1] - 1
     known = [names[1 << k].cautious for k in range(int(octave[-1]) + 1)]
     here = np.array([np.nan if one is None else one for one in known])
     above = np.append(here[1:], np.nan)
     above = np.where(np.isnan(above), here, above)
     way = np.log2(m / np.exp2(octave))
     blend = here[octave] + way * (above[octave] - here[octave])
-    return octave, np.nan_to_num(blend)  # 0 where none is known, as one by one
+    return np.nan_to_num(blend)  # 0 where none is known, as one by one
