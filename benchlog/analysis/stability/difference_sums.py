@@ -323,11 +323,16 @@ def _mean_square(values: Array) -> tuple[float, int]:
     return (sum_squares(values) / len(values), len(values)) if len(values) else (0, 0)
 
 
-def longest_stretch(frequency: Array) -> Array:
-    """Return the longest unbroken stretch."""
+def stretches(frequency: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return where unbroken stretches begin, and where each is over."""
     there = np.concatenate(([False], ~np.isnan(frequency), [False])).astype(np.int8)
     edges = np.flatnonzero(np.diff(there))
-    starts, ends = edges[::2], edges[1::2]
+    return edges[::2], edges[1::2]
+
+
+def longest_stretch(frequency: Array) -> Array:
+    """Return the longest unbroken stretch."""
+    starts, ends = stretches(frequency)
     if not len(starts):
         return frequency[:0]
     longest = int(np.argmax(ends - starts))

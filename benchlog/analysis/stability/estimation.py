@@ -28,7 +28,7 @@ from benchlog.analysis.stability.deviations import (
     carried_note,
     check_request,
     factors_of,
-    is_every,
+    goes_at_once,
     notes_on,
 )
 from benchlog.analysis.stability.difference_sums import (
@@ -139,7 +139,7 @@ class _Work:
             self.frequency = series.values
             self.points = len(series) + 1
         else:
-            self.phase, self.unit = phase_of(series)
+            self.phase, self.unit = phase_of(series, exact=request.spacing == "every")
             self.points = len(self.phase)
         self._refuse_empty()
         self.factors = factors_of(self.points, series.tau0_s, request)
@@ -184,8 +184,7 @@ class _Work:
         return self._squares
 
     def deviation(self, kind: str) -> Stability:
-        series = self.series
-        gate_s = series.gate_s
+        series, gate_s = self.series, self.series.gate_s
         rows: Sequence[StabilityRow]
         rows = self._mtie() if kind == "mtie" else self._rows(kind)
         drifts: tuple[str, ...] = ()
@@ -206,7 +205,7 @@ class _Work:
         )
 
     def _rows(self, kind: str) -> Sequence[StabilityRow]:
-        if is_every(self.request) and not self.gaps and kind in SHARED:
+        if goes_at_once(self.request, kind, gaps=self.gaps):
             return self._every_row(kind)
         if self.request.estimator == "plain":
             found = [self._plain(kind, m) for m in self.factors]
@@ -226,32 +225,29 @@ class _Work:
             squares_of,
         )
 
-        series, top = self.series, self.factors[-1]
+        tau0_s, top = self.series.tau0_s, self.factors[-1]
         shared = "mdev" if kind == "tdev" else kind
-        if not self._octaves:
-            self._octaves = octave_names(self.phase, self.frequency, top)
+        names = self._octaves or octave_names(self.phase, self.frequency, top)
+        self._octaves = names
         if shared not in self._every:
             self._every[shared] = every_columns(
                 shared,
-                squares_of(shared, self.phase, top),
-                (series, self.unit, self.request.probability),
-                self._octaves,
+                squares_of(shared, self.series, self.phase, top),
+                (self.unit, self.request.probability),
+                names,
             )
         columns = self._every[shared]
         return EveryRow(
-            columns=as_time(columns, series.tau0_s) if kind == "tdev" else columns,
-            tau0_s=series.tau0_s,
-            names=tuple(self._octaves.values()),
+            columns=as_time(columns, tau0_s) if kind == "tdev" else columns,
+            tau0_s=tau0_s,
+            names=tuple(names.values()),
             finish=None if self._has_no_bias() else self._biased,
             drift=top,
         )
 
     def _has_no_bias(self) -> bool:
-        series = self.series
-        return series.dead_time_ratio <= 1.0 and series.counting.mode in (
-            "",
-            TWO_STAMPS,
-        )
+        mode = self.series.counting.mode
+        return self.series.dead_time_ratio <= 1.0 and mode in ("", TWO_STAMPS)
 
     def _plain(self, kind: str, m: int) -> tuple[float, int]:
         order = 2 if kind == "adev" else 3

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.series import Series
+from benchlog.analysis.series import Series, frequency_of, phase_of
 from benchlog.analysis.stability.every.all_factors import (
     ALLAN,
     HADAMARD,
@@ -18,7 +18,9 @@ from benchlog.analysis.stability.every.every_freedom import (
     every_freedom,
     every_interval,
 )
+from benchlog.analysis.stability.every.gapped_windows import gapped_modified
 from benchlog.analysis.stability.every.row_columns import RowColumns
+from benchlog.analysis.stability.every.straightening import straightened
 from benchlog.analysis.stability.noise_identification import Named
 
 Array = NDArray[np.float64]
@@ -34,15 +36,30 @@ DIFFERENCES: Final[Mapping[str, SquaredDifferences]] = {
 _DIVIDED_BY: Final = {"adev": 2.0, "hdev": 6.0, "mdev": 2.0, "tdev": 2.0}  # definition
 
 
-def squares_of(kind: str, phase: Array, top: int) -> Array:
-    """Return the mean squares that a deviation is made of, at m = 1 ... top."""
-    return every_mean_square(phase, DIFFERENCES[kind], top)
+def squares_of(
+    kind: str, series: Series, phase: Array, top: int
+) -> tuple[Array, Whole]:
+    """Return the mean squares at m = 1 ... top, and of how many differences.
+
+    `phase` is that of the series; not asked for where values are missing, and then the
+    kind is one of averages over phase.
+    """
+    if series.missing:
+        return gapped_modified(frequency_of(series), top)
+    if kind == "hdev" and series.data == "frequency":
+        # it sees no drift, which rounds the phase by more than 1e-9 of its noise
+        level = straightened(series.values, 1)
+        phase, _ = phase_of(Series(level, 1.0), exact=True)
+    differences = DIFFERENCES[kind]
+    counts = [differences.count(len(phase), m) for m in (0, 1)]
+    n = counts[0] + (counts[1] - counts[0]) * np.arange(1, top + 1)
+    return every_mean_square(phase, differences, top), np.maximum(0, n)
 
 
 def every_columns(
     kind: str,
-    squares: Array,
-    scale: tuple[Series, float, float],
+    squares: tuple[Array, Whole],
+    scale: tuple[float, float],
     names: Mapping[int, Named],
 ) -> RowColumns:
     """Return the rows' figures at m = 1 ... top, as one by one they would be.
@@ -51,20 +68,18 @@ def every_columns(
     ----------
     kind : str
         A key of `DIFFERENCES`; of `tdev` the figures of `mdev`, see `as_time`.
-    squares : array, shape (top,)
-        `every_mean_square` of its differences.
+    squares : tuple
+        What `squares_of` returns.
     scale : tuple
-        The series, what a deviation is in units of, the probability of an interval.
+        What a deviation is in units of, and the probability of an interval.
     names : mapping
         The noise named at each octave, see `noise_naming.octave_names`.
 
     """
-    series, unit, probability = scale
-    m = np.arange(1, len(squares) + 1)
-    points = len(series) + (series.data != "phase")
+    (found, n), (unit, probability) = squares, scale
+    m = np.arange(1, len(n) + 1)
     differences = DIFFERENCES[kind]
-    n = np.maximum(0, points + differences.summed - differences.order * m)
-    values = np.sqrt(np.maximum(0.0, squares / _DIVIDED_BY[kind])) / m * unit
+    values = np.sqrt(np.maximum(0.0, found / _DIVIDED_BY[kind])) / m * unit
     order = 2 if differences.summed else differences.order
     edf = every_freedom((order, differences.summed), m, n, _cautious(m, names))
     low, high = every_interval(values, edf, probability)
