@@ -50,7 +50,7 @@ Each = Callable[
 
 EXACT: Final = 1e-9  # our rule: far below what anybody reads off
 """Relative error of a mean square, at most."""
-_SHORT: Final = 32  # our rule: for speed alone; up to here differences are added
+_SHORT: Final = 16  # our rule: for speed alone; up to here differences are added
 _BAND: Final = 4  # our rule: for speed alone; the longest factor over the shortest
 _STEP: Final = 1.25  # our rule: for speed alone; a band is at least so wide
 _THREADS: Final = 2  # our rule: a band has no more than two long parts

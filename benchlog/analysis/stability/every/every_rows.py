@@ -104,4 +104,4 @@ def _cautious(m: Whole, names: Mapping[int, Named]) -> Array:
     above = np.where(np.isnan(above), here, above)
     way = np.log2(m / np.exp2(octave))
     blend = here[octave] + way * (above[octave] - here[octave])
-    return np.nan_to_num(blend)  # 0 where none is known, as one by one
+    return np.asarray(np.nan_to_num(blend))  # 0 where none is known, as one by one
