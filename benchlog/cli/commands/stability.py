@@ -145,7 +145,7 @@ def document(
         "run": run.id,
         "kind": found.kind,
         "tau0_s": found.tau0_s,
-        "rows": found.rows,
+        "rows": list(found.rows),
         "estimator": found.estimator,
         "missing": found.missing,
         "dead_time_s": found.dead_time_s,
