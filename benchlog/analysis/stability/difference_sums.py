@@ -250,15 +250,11 @@ def gapped_squares(frequency: Array, factors: list[int]) -> list[Squares]:
 
 
 def gapped_totals(frequency: Array) -> tuple[Array, NDArray[np.int64]]:
-    """Return the sums of what is there before each place, and of how many values.
-
-    About their mean, and summed in long double: a drift makes them large.
-    """
+    """Return sums about the mean before each place, and of how many values."""
     there = ~np.isnan(frequency)
     centre = float(frequency[there].mean()) if there.any() else 0.0
-    total = np.zeros(len(frequency) + 1)
     filled = np.where(there, frequency - centre, 0.0)
-    total[1:] = np.cumsum(filled, dtype=np.longdouble)
+    total = np.concatenate(([0.0], np.cumsum(filled)))
     return total, np.concatenate(([0], np.cumsum(there)))
 
 

@@ -74,10 +74,10 @@ def _over_chi(edf: Array, share: float) -> Array:
     It is smooth in 1/sqrt(edf), so for many values a polynomial through the Chebyshev
     nodes does. It is tried on some of the values and not taken where it is off.
     """
+    if len(edf) < _MANY or float(edf.min()) == float(edf.max()):
+        return np.asarray(np.sqrt(edf / chdtri(edf, share)))
     place = 1.0 / np.sqrt(edf)
     least, most = float(place.min()), float(place.max())
-    if len(edf) < _MANY or least == most:
-        return _exactly_over_chi(place, share)
     found = Chebyshev.interpolate(
         _exactly_over_chi, _DEGREE, domain=[least, most], args=(share,)
     )

@@ -79,7 +79,7 @@ def every_columns(
     (found, n), (unit, probability) = squares, scale
     m = np.arange(1, len(n) + 1)
     differences = DIFFERENCES[kind]
-    values = np.sqrt(np.maximum(0.0, found / _DIVIDED_BY[kind])) / m * unit
+    values = np.sqrt(np.maximum(0.0, found / _DIVIDED_BY[kind] / m**2)) * unit
     order = 2 if differences.summed else differences.order
     edf = every_freedom((order, differences.summed), m, n, _cautious(m, names))
     low, high = every_interval(values, edf, probability)
