@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.stability.estimation import Stability, StabilityRow
+from benchlog.analysis.stability.every.row_columns import factors_and_values
 from benchlog.errors import DataError
 from benchlog.plotting.many_rows import MANY, for_picture
 from benchlog.plotting.pictures import (
@@ -55,8 +56,9 @@ def in_words(one: Stability) -> str:
     if not rows:
         return f"{one.kind}, {one.estimator}: nothing to draw."
     least = min(rows, key=lambda row: row.value or 0.0)
+    count = np.count_nonzero(factors_and_values(one.rows)[1] > 0)
     return (
-        f"{one.kind}, {one.estimator}, at {len(rows):,} averaging times from "
+        f"{one.kind}, {one.estimator}, at {count:,} averaging times from "
         f"{_point(rows[0])} to {_point(rows[-1])}; least "
         f"{three_digits(least.value or 0.0)} at {as_stated(least.tau_s, 4)} s."
     )
@@ -88,14 +90,14 @@ def draw_stability(
 
 
 def drawn_rows(one: Stability) -> list[StabilityRow]:
-    """Return the rows that have something to draw on a logarithmic axis."""
-    return [row for row in one.rows if row.value is not None and row.value > 0]
+    """Return the rows that are drawn on a logarithmic axis; of very many, some."""
+    return for_picture(one.rows)
 
 
 def _draw(axes: "Axes", one: Stability, number: int, label: str) -> None:
     rows = drawn_rows(one)
-    if len(rows) > MANY:
-        _draw_band(axes, for_picture(rows), number, label)
+    if len(one.rows) > MANY:
+        _draw_band(axes, rows, number, label)
         return
     values = [row.value or 0.0 for row in rows]
     below = [v - (r.low or v) for r, v in zip(rows, values, strict=True)]

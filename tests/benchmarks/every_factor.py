@@ -1,11 +1,13 @@
 """All averaging factors of a million phases: how long, and how exact.
 
     python tests/benchmarks/every_factor.py 1000000
+    python tests/benchmarks/every_factor.py 1000000 whole
 
 Peers for how exact: long double sums at some factors, fractions where fewer than 100
 differences are left. Peer for how long: the differences added as they are, factor by
 factor, by `mean_squares` (a sample of factors, times how many there are). Prints the
-table that `EVERY_FACTOR.md` keeps.
+table that `EVERY_FACTOR.md` keeps. With `whole` four deviations are worked out from
+readings, with noise names and intervals; and mdev where readings are missing.
 """
 
 import resource
@@ -19,6 +21,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from seeds import seeded_generator
 
+from benchlog.analysis.series import Series
+from benchlog.analysis.stability.deviations import SHARED, DeviationRequest
+from benchlog.analysis.stability.estimation import stabilities
 from benchlog.analysis.stability.every.all_factors import (
     ALLAN,
     HADAMARD,
@@ -115,5 +120,26 @@ def main(n):
             )
 
 
+def whole(n):
+    """Print how long deviations take from readings on."""
+    y = 1e-9 * seeded_generator(SEED).standard_normal(n)
+    lost = seeded_generator(SEED).random(n)
+    print("| readings | kinds | s | processor s |")
+    print("| --- | --- | --- | --- |")
+    for name, values, kinds in (
+        ("white FM", y, SHARED),
+        ("one in 100,000 missing", np.where(lost < 1e-5, np.nan, y), ("mdev",)),
+        ("one in 100 missing", np.where(lost < 1e-2, np.nan, y), ("mdev",)),
+    ):
+        series, request = Series(values, 1.0), DeviationRequest(spacing="every")
+        took, used, _ = seconds(
+            lambda s=series, k=kinds, r=request: stabilities(s, k, r)
+        )
+        print(f"| {name} | {', '.join(kinds)} | {took:.2f} | {used:.2f} |", flush=True)
+
+
 if __name__ == "__main__":
-    main(int(sys.argv[1]))
+    if "whole" in sys.argv:
+        whole(int(sys.argv[1]))
+    else:
+        main(int(sys.argv[1]))

@@ -9,6 +9,7 @@ from benchlog.analysis.series import Series
 from benchlog.analysis.stability.deviations import DeviationRequest
 from benchlog.analysis.stability.estimation import stability
 from benchlog.cli.commands.stability import document, text
+from benchlog.cli.printing import plain
 from benchlog.plotting.result_pictures import plot_stability
 
 RUN = SimpleNamespace(id=1, device="KX-1", simulated=False)
@@ -27,7 +28,9 @@ def test_the_table_is_short_and_tells_so():
     assert [line.split()[0] for line in table[1:4]] == ["1", "2", "5"]
     assert len(table) == 1 + 11
     assert "1,500 averaging times: the table has 11 of them" in printed
-    assert len(document(RUN, one, 0)["rows"]) == N // 2
+    told = plain(document(RUN, one, 0))["rows"]
+    assert [row["m"] for row in told] == list(range(1, N // 2 + 1))
+    assert told[6]["value"] == one.rows[6].value
 
 
 def test_few_averaging_times_are_all_there():

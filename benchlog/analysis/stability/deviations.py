@@ -15,6 +15,7 @@ SPACINGS: Final = ("octave", "decade", "every")
 PLAIN: Final = ("adev", "hdev")
 SHARED: Final = ("adev", "mdev", "tdev", "hdev")
 _WEIGHTS: Final = (AVERAGING, REGRESSION)
+OF_PHASE: Final = ("mdev", "tdev")
 SLOW: Final = ("mtotdev", "ttotdev", "htotdev")
 
 
@@ -69,7 +70,7 @@ class Stability:
 
     kind: str
     tau0_s: float
-    rows: tuple[StabilityRow, ...]
+    rows: Sequence[StabilityRow]
     estimator: str = "overlapping"
     missing: int = 0
     dead_time_s: float = 0.0
@@ -112,7 +113,7 @@ def notes_on(series: Series, kind: str, missing: int) -> list[str]:
             f"{missing} values are missing: {kind} is that of the longest "
             "unbroken stretch"
         )
-    elif missing and kind in ("mdev", "tdev"):
+    elif missing and kind in OF_PHASE:
         notes.append(f"{missing} values are missing: only windows without a gap count")
     elif missing:
         notes.append(
@@ -161,10 +162,14 @@ _CELL_S: Final = 1e-8  # a value in a stretch of the modified totals
 _EVERY_S: Final = 1.5e-7  # our rule as above: a value and a halving, with its row
 
 
-def is_every(request: DeviationRequest) -> bool:
-    """Whether every averaging factor is wanted, of overlapping differences."""
-    is_overlapping = request.estimator == "overlapping"
-    return is_overlapping and request.spacing == "every" and not request.taus_s
+def goes_at_once(request: DeviationRequest, kind: str, *, gaps: bool) -> bool:
+    """Whether every averaging factor is wanted, and all are worked out together.
+
+    Averages over what is there of each, where values are missing, are not.
+    """
+    if request.estimator != "overlapping" or request.taus_s:
+        return False
+    return request.spacing == "every" and kind in (OF_PHASE if gaps else SHARED)
 
 
 def factors_of(points: int, tau0_s: float, request: DeviationRequest) -> list[int]:
@@ -183,10 +188,10 @@ def factors_of(points: int, tau0_s: float, request: DeviationRequest) -> list[in
 def expected_s(series: Series, kind: str, request: DeviationRequest) -> float:
     """Return about how long a deviation takes; the modified totals grow with m.
 
-    Of every averaging time of gapless data transforms give those that share passes.
+    Of every averaging time transforms give most kinds.
     """
     n = len(series)
-    if is_every(request) and kind in SHARED and not series.missing:
+    if goes_at_once(request, kind, gaps=series.missing > 0):
         return _EVERY_S * n * math.log2(n + 2)
     factors = factors_of(n + 1, series.tau0_s, request)
     if kind not in SLOW:

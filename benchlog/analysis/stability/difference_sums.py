@@ -91,15 +91,7 @@ class _Buffers:
 def _one_allan(phase: Array, m: int) -> Squares:
     n_allan = max(0, len(phase) - 2 * m)
     if n_allan == 0:
-        return Squares(
-            m=m,
-            allan=0.0,
-            n_allan=0,
-            hadamard=0.0,
-            n_hadamard=0,
-            modified=0.0,
-            n_modified=0,
-        )
+        return _no_squares(m)
     allan = _tail(phase, m, 0, n_allan, _Buffers(m, len(phase)))
     return Squares(
         m=m,
@@ -112,20 +104,24 @@ def _one_allan(phase: Array, m: int) -> Squares:
     )
 
 
+def _no_squares(m: int) -> Squares:
+    return Squares(
+        m=m,
+        allan=0.0,
+        n_allan=0,
+        hadamard=0.0,
+        n_hadamard=0,
+        modified=0.0,
+        n_modified=0,
+    )
+
+
 def _one(phase: Array, m: int) -> Squares:
     n = len(phase)
     n_allan, n_third = max(0, n - 2 * m), max(0, n - 3 * m)
     n_modified = max(0, n - 3 * m + 1)
     if n_allan == 0:
-        return Squares(
-            m=m,
-            allan=0.0,
-            n_allan=0,
-            hadamard=0.0,
-            n_hadamard=0,
-            modified=0.0,
-            n_modified=0,
-        )
+        return _no_squares(m)
     buffers = _Buffers(m, n)
     window = _first_window(phase, m) if n_modified else 0.0
     allan = hadamard = 0.0
@@ -249,12 +245,34 @@ def gapped_squares(frequency: Array, factors: list[int]) -> list[Squares]:
 
     The unit is that of phase in units of tau0. Pairs are those that count.
     """
+    total, count = gapped_totals(frequency)
+    return [_gapped_squares(total, count, m) for m in factors]
+
+
+def gapped_totals(frequency: Array) -> tuple[Array, NDArray[np.int64]]:
+    """Return sums about the mean before each place, and of how many values."""
     there = ~np.isnan(frequency)
     centre = float(frequency[there].mean()) if there.any() else 0.0
     filled = np.where(there, frequency - centre, 0.0)
     total = np.concatenate(([0.0], np.cumsum(filled)))
-    count = np.concatenate(([0], np.cumsum(there)))
-    return [_gapped_squares(total, count, m) for m in factors]
+    return total, np.concatenate(([0], np.cumsum(there)))
+
+
+def gapped_differences(
+    total: Array, count: NDArray[np.int64], m: int, order: int
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Return differences of `order` of the phase over m, and which of them count.
+
+    `total` and `count` are what `gapped_totals` returns. Differences are of averages:
+    m of them are one of phase in units of tau0.
+    """
+    found = count[m:] - count[:-m]
+    differences = (total[m:] - total[:-m]) / np.maximum(found, 1)
+    known = 2 * found >= m
+    for _ in range(order - 1):
+        differences = differences[m:] - differences[:-m]
+        known = known[m:] & known[:-m]
+    return differences, known
 
 
 def gapped_averages(frequency: Array, m: int) -> Array:
@@ -277,20 +295,8 @@ def gapped_plain(frequency: Array, m: int, order: int) -> tuple[float, int]:
 
 def _gapped_squares(total: Array, count: NDArray[np.int64], m: int) -> Squares:
     if len(total) <= 2 * m:
-        return Squares(
-            m=m,
-            allan=0.0,
-            n_allan=0,
-            hadamard=0.0,
-            n_hadamard=0,
-            modified=0.0,
-            n_modified=0,
-        )
-    found = count[m:] - count[:-m]
-    means = (total[m:] - total[:-m]) / np.maximum(found, 1)
-    usable = 2 * found >= m
-    second = means[m:] - means[:-m]
-    both = usable[m:] & usable[:-m]
+        return _no_squares(m)
+    second, both = gapped_differences(total, count, m, 2)
     whole = (count[2 * m :] - count[: -2 * m]) == 2 * m
     allan, n_allan = _mean_square(second[both] * m)
     if len(second) <= m:
@@ -323,11 +329,16 @@ def _mean_square(values: Array) -> tuple[float, int]:
     return (sum_squares(values) / len(values), len(values)) if len(values) else (0, 0)
 
 
-def longest_stretch(frequency: Array) -> Array:
-    """Return the longest unbroken stretch."""
+def stretches(frequency: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return where unbroken stretches begin, and where each is over."""
     there = np.concatenate(([False], ~np.isnan(frequency), [False])).astype(np.int8)
     edges = np.flatnonzero(np.diff(there))
-    starts, ends = edges[::2], edges[1::2]
+    return edges[::2], edges[1::2]
+
+
+def longest_stretch(frequency: Array) -> Array:
+    """Return the longest unbroken stretch."""
+    starts, ends = stretches(frequency)
     if not len(starts):
         return frequency[:0]
     longest = int(np.argmax(ends - starts))

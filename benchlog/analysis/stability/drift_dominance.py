@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.stability.deviations import StabilityRow
+from benchlog.analysis.stability.every.row_columns import EveryRow, factors_and_values
 from benchlog.units import format_duration
 
 Array = NDArray[np.float64]
@@ -68,33 +69,29 @@ def with_drift(
     per_value: float,
     of_drift: Sequence[float | None] = (),
     signs: DriftSigns = _SIGNS,
-) -> tuple[list[StabilityRow], tuple[str, ...]]:
+) -> tuple[Sequence[StabilityRow], tuple[str, ...]]:
     """Return the rows, those of a drift named so and without interval, and a note.
 
     `per_value` is the drift from value to value in the unit of the rows; `of_drift` are
     the deviations if a drift makes them, where that differs from the rows.
     """
-    values = of_drift or [row.value for row in rows]
-    first = len(rows)
-    for at in range(len(rows) - 1, -1, -1):
-        value, drift = values[at], abs(per_value) * rows[at].m / math.sqrt(2.0)
-        if value is None:
-            continue
-        if not drift / signs.near <= value <= drift * signs.near:
-            break
-        after = values[at + 1] if at + 1 < len(rows) else None
-        if after is not None:
-            least = (rows[at + 1].m / rows[at].m) ** signs.rises
-            if after < least * value:
-                break
-        first = at
-    found = [row for row in rows[first:] if row.value is not None]
-    if len(found) < _FEWEST or found[-1].m < signs.wide * found[0].m:
-        return list(rows), ()
+    m, values = factors_and_values(rows)
+    if of_drift:
+        values = np.array(of_drift, np.float64)
+    first = _first_of_drift(m, values, per_value, signs)
+    if first is None:
+        return rows, ()
+    note = (
+        f"from {format_duration(rows[first].tau_s)} on the deviation rises as tau: a "
+        "drift dominates there and no noise, so no interval is given; --remove-drift "
+        "shows the noise beneath"
+    )
+    if isinstance(rows, EveryRow):
+        return replace(rows, drift=first), (note,)
     named = [
         replace(
             row,
-            value=value,
+            value=None if math.isnan(value) else value,
             noise="drift",
             low=None,
             high=None,
@@ -102,11 +99,23 @@ def with_drift(
             bias=1.0,
             carried=False,
         )
-        for row, value in zip(rows[first:], values[first:], strict=True)
+        for row, value in zip(rows[first:], values[first:].tolist(), strict=True)
     ]
-    note = (
-        f"from {format_duration(found[0].tau_s)} on the deviation rises as tau: a "
-        "drift dominates there and no noise, so no interval is given; --remove-drift "
-        "shows the noise beneath"
-    )
     return [*rows[:first], *named], (note,)
+
+
+def _first_of_drift(
+    m: Array, values: Array, per_value: float, signs: DriftSigns
+) -> int | None:
+    """Return from which row on, to the last, all are near a drift's and rise as it."""
+    there = ~np.isnan(values)
+    drift = abs(per_value) * m / math.sqrt(2.0)
+    far = (values < drift / signs.near) | (values > drift * signs.near)
+    least = (m[1:] / m[:-1]) ** signs.rises * values[:-1]
+    far[:-1] |= values[1:] < least  # NaN is not
+    after = np.flatnonzero(far)
+    at = np.flatnonzero(there)
+    at = at[at > (after[-1] if len(after) else -1)]
+    if len(at) < _FEWEST or m[at[-1]] < signs.wide * m[at[0]]:
+        return None
+    return int(at[0])

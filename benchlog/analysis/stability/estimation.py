@@ -28,7 +28,7 @@ from benchlog.analysis.stability.deviations import (
     carried_note,
     check_request,
     factors_of,
-    is_every,
+    goes_at_once,
     notes_on,
 )
 from benchlog.analysis.stability.difference_sums import (
@@ -46,6 +46,7 @@ from benchlog.analysis.stability.drift_dominance import (
     drift_of,
     with_drift,
 )
+from benchlog.analysis.stability.every.row_columns import EveryRow, RowColumns
 from benchlog.analysis.stability.freedom import (
     Differences,
     blended_freedom,
@@ -138,13 +139,14 @@ class _Work:
             self.frequency = series.values
             self.points = len(series) + 1
         else:
-            self.phase, self.unit = phase_of(series)
+            self.phase, self.unit = phase_of(series, exact=request.spacing == "every")
             self.points = len(self.phase)
         self._refuse_empty()
         self.factors = factors_of(self.points, series.tau0_s, request)
         self._squares: list[Squares] | None = None
         self._noises: dict[int, Named] = {}
-        self._every: dict[str, Array] = {}
+        self._octaves: dict[int, Named] = {}
+        self._every: dict[str, RowColumns] = {}
 
     def _refuse_empty(self) -> None:
         """Raise where there is nothing to describe."""
@@ -182,28 +184,28 @@ class _Work:
         return self._squares
 
     def deviation(self, kind: str) -> Stability:
-        series = self.series
-        gate_s = series.gate_s
+        series, gate_s = self.series, self.series.gate_s
+        rows: Sequence[StabilityRow]
         rows = self._mtie() if kind == "mtie" else self._rows(kind)
         drifts: tuple[str, ...] = ()
         if kind in KINDS:
             drift = drift_each(self.frequency) if self.gaps else drift_of(self.phase)
-            of_drift = [self._of_drift(kind, row) for row in rows]
+            of_drift = [self._of_drift(row) for row in rows] if kind == "totdev" else ()
             rows, drifts = with_drift(rows, drift * self.unit, of_drift)
         return Stability(
             kind=kind,
             tau0_s=series.tau0_s,
-            rows=tuple(rows),
+            rows=rows,
             estimator=self.request.estimator,
             missing=self.missing,
             dead_time_s=0.0 if gate_s is None else series.tau0_s - gate_s,
             notes=tuple(notes_on(series, kind, self.missing))
             + drifts
-            + carried_note(rows),
+            + carried_note(rows.of_octaves() if isinstance(rows, EveryRow) else rows),
         )
 
-    def _rows(self, kind: str) -> list[StabilityRow]:
-        if is_every(self.request) and not self.gaps and kind in SHARED:
+    def _rows(self, kind: str) -> Sequence[StabilityRow]:
+        if goes_at_once(self.request, kind, gaps=self.gaps):
             return self._every_row(kind)
         if self.request.estimator == "plain":
             found = [self._plain(kind, m) for m in self.factors]
@@ -216,31 +218,36 @@ class _Work:
             for m, pair in zip(self.factors, found, strict=True)
         ]
 
-    def _every_row(self, kind: str) -> list[StabilityRow]:
+    def _every_row(self, kind: str) -> EveryRow:
         from benchlog.analysis.stability.every.every_rows import (  # noqa: PLC0415 - seldom wanted
-            every_row,
+            as_time,
+            every_columns,
             squares_of,
         )
 
-        top = self.factors[-1]
+        tau0_s, top = self.series.tau0_s, self.factors[-1]
         shared = "mdev" if kind == "tdev" else kind
+        names = self._octaves or octave_names(self.phase, self.frequency, top)
+        self._octaves = names
         if shared not in self._every:
-            self._every[shared] = squares_of(shared, self.phase, top)
-        names = octave_names(self.phase, self.frequency, top)
-        scale = (self.series, self.unit, self.request.probability)
-        rows = every_row(kind, self._every[shared], scale, names)
-        if self._has_no_bias():
-            return rows
-        octaves = (names[1 << (row.m.bit_length() - 1)].likely for row in rows)
-        pairs = zip(rows, octaves, strict=True)
-        return [self._biased(row, alpha) if row.n else row for row, alpha in pairs]
+            self._every[shared] = every_columns(
+                shared,
+                squares_of(shared, self.series, self.phase, top),
+                (self.unit, self.request.probability),
+                names,
+            )
+        columns = self._every[shared]
+        return EveryRow(
+            columns=as_time(columns, tau0_s) if kind == "tdev" else columns,
+            tau0_s=tau0_s,
+            names=tuple(names.values()),
+            finish=None if self._has_no_bias() else self._biased,
+            drift=top,
+        )
 
     def _has_no_bias(self) -> bool:
-        series = self.series
-        return series.dead_time_ratio <= 1.0 and series.counting.mode in (
-            "",
-            TWO_STAMPS,
-        )
+        mode = self.series.counting.mode
+        return self.series.dead_time_ratio <= 1.0 and mode in ("", TWO_STAMPS)
 
     def _plain(self, kind: str, m: int) -> tuple[float, int]:
         order = 2 if kind == "adev" else 3
@@ -265,10 +272,10 @@ class _Work:
         variance, n = modified_total(phase, m)
         return variance / m**2 / bias_of(MODIFIED_BIAS, alpha), n
 
-    def _of_drift(self, kind: str, row: StabilityRow) -> float | None:
-        """Return the deviation of a row if a drift makes it."""
-        if kind != "totdev" or row.value is None:
-            return row.value
+    def _of_drift(self, row: StabilityRow) -> float | None:
+        """Return the total deviation of a row if a drift makes it."""
+        if row.value is None:
+            return None
         n = self.points - 1
         of_noise = total_bias(row.m, n, self._total_short(row.m))
         return row.value * math.sqrt(of_noise / total_bias(row.m, n, DRIFT_SHORT))

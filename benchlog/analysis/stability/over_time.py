@@ -13,6 +13,10 @@ from numpy.typing import NDArray
 from benchlog.analysis.series import Series, frequency_of
 from benchlog.analysis.stability.changes import StabilityChange, changes_of
 from benchlog.analysis.stability.deviations import DeviationRequest
+from benchlog.analysis.stability.difference_sums import (
+    gapped_differences,
+    gapped_totals,
+)
 from benchlog.analysis.stability.estimation import noises_of
 from benchlog.analysis.stability.freedom import (
     Differences,
@@ -158,10 +162,7 @@ class _Windows:
     """
 
     def __init__(self, y: Array, order: int, size: int) -> None:
-        there = ~np.isnan(y)
-        centred = np.where(there, y - np.mean(y[there]), 0.0)
-        self._total = np.concatenate(([0.0], np.cumsum(centred)))
-        self._count = np.concatenate(([0], np.cumsum(there)))
+        self._total, self._count = gapped_totals(y)
         self._order, self._size = order, size
 
     def variances(
@@ -171,13 +172,8 @@ class _Windows:
 
         NaN where less than half of the pairs are there, or none scatters.
         """
-        count = self._count[m:] - self._count[:-m]
-        means = (self._total[m:] - self._total[:-m]) / np.maximum(count, 1)
-        known = 2 * count >= m
-        for _ in range(self._order - 1):
-            means = means[m:] - means[:-m]
-            known = known[m:] & known[:-m]
-        squares = np.concatenate(([0.0], np.cumsum(np.where(known, means, 0.0) ** 2)))
+        found, known = gapped_differences(self._total, self._count, m, self._order)
+        squares = np.concatenate(([0.0], np.cumsum(np.where(known, found, 0.0) ** 2)))
         pairs = np.concatenate(([0], np.cumsum(known)))
         most = self._size - self._order * m + 1
         there = pairs[starts + most] - pairs[starts]

@@ -188,7 +188,7 @@ def _chart(found: "Stability") -> str:
     from benchlog.plotting.many_rows import for_picture
     from benchlog.plotting.printed_chart import ChartShape, text_chart
 
-    rows = for_picture([row for row in found.rows if row.value])
+    rows = for_picture(found.rows)
     if len(rows) < 2:
         return ""
     layers = [

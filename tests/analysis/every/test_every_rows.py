@@ -9,8 +9,11 @@ from seeds import seeded_generator
 from benchlog.analysis.series import Series
 from benchlog.analysis.stability.deviations import DeviationRequest, expected_s
 from benchlog.analysis.stability.estimation import stabilities
-from benchlog.analysis.stability.every.every_freedom import every_freedom
-from benchlog.analysis.stability.freedom import Differences, blended_freedom
+from benchlog.analysis.stability.every.every_freedom import (
+    every_freedom,
+    every_interval,
+)
+from benchlog.analysis.stability.freedom import Differences, blended_freedom, interval
 from benchlog.plotting.many_rows import MANY, for_picture, for_table
 
 KINDS = ("adev", "mdev", "tdev", "hdev")
@@ -30,6 +33,11 @@ def series_of(n):
         "walk and drift": Series(white + slow + drift, 0.5),
         "phase": Series(np.cumsum(white), 0.5, "phase"),
         "dead time": Series(white + slow, 0.5, gate_s=0.2),
+        "drift": Series(1e-3 * white + drift, 0.5),
+        "gaps": Series(np.where(np.arange(n) % 460 < 3, np.nan, white), 0.5),
+        "gaps in phase": Series(
+            np.where(np.arange(n) % 97 == 5, np.nan, np.cumsum(white)), 0.5, "phase"
+        ),
     }
 
 
@@ -40,6 +48,7 @@ def test_all_at_once_is_one_by_one(name):
     taus_s = tuple(row.tau_s for row in at_once[0].rows)
     one_by_one = stabilities(series, KINDS, DeviationRequest(taus_s=taus_s))
     for found, peer in zip(at_once, one_by_one, strict=True):
+        assert len(found.rows) == len(peer.rows)
         assert (found.kind, found.notes) == (peer.kind, peer.notes)
         for row, other in zip(found.rows, peer.rows, strict=True):
             for field in EXACT:
@@ -48,6 +57,29 @@ def test_all_at_once_is_one_by_one(name):
                 value = getattr(other, field)
                 close = value if value is None else pytest.approx(value, rel=1e-9)
                 assert getattr(row, field) == close, (row, field)
+
+
+def test_rows_are_a_sequence():
+    (found,) = stabilities(series_of(700)["phase"], ("mdev",), EVERY)
+    rows = found.rows
+    whole = tuple(rows)
+    assert len(whole) == len(rows) == 349
+    assert (rows[0], rows[-1], rows[50]) == (whole[0], whole[-1], whole[50])
+    assert rows[100:230:7] == whole[100:230:7]
+    assert rows[-3:] == whole[-3:]
+    assert whole[-1].value is None
+    with pytest.raises(IndexError):
+        rows[349]
+
+
+@pytest.mark.parametrize("probability", [0.683, 0.95, 0.999, 0.999999])
+@pytest.mark.parametrize("least", [0.4, 1.0, 30.0])
+def test_intervals_of_many_are_those_of_each(least, probability):
+    edf = np.geomspace(least, 1e6, 5_000)
+    low, high = every_interval(np.full(len(edf), 2.0), edf, probability)
+    for at in range(0, len(edf), 97):
+        one = interval(2.0, float(edf[at]), probability)
+        assert (low[at], high[at]) == pytest.approx(one, rel=1e-9)
 
 
 @pytest.mark.parametrize("alpha", [2.0, 1.6, 1.0, 0.4, 0.0, -0.7, -1.0, -2.0, -3.5])

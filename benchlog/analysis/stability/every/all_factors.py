@@ -16,7 +16,10 @@ sum over j < a m of x[j] x[j + l m], of the data and of the data reversed. The m
 Allan variance is that of third differences of the running sum of the phase.
 """
 
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from math import comb
 from typing import Final
 
@@ -39,12 +42,18 @@ from benchlog.analysis.stability.every.segments import (
 from benchlog.analysis.stability.every.straightening import straightened
 
 Array = NDArray[np.float64]
+Sums = tuple[Array, float]
+Each = Callable[
+    [Callable[[Callable[[], Sums]], Sums], Iterable[Callable[[], Sums]]],
+    Iterable[Sums],
+]
 
 EXACT: Final = 1e-9  # our rule: far below what anybody reads off
 """Relative error of a mean square, at most."""
-_SHORT: Final = 32  # our rule: for speed alone; up to here differences are added
+_SHORT: Final = 16  # our rule: for speed alone; up to here differences are added
 _BAND: Final = 4  # our rule: for speed alone; the longest factor over the shortest
 _STEP: Final = 1.25  # our rule: for speed alone; a band is at least so wide
+_THREADS: Final = 2  # our rule: a band has no more than two long parts
 _ROUNDED: Final = 24.0  # derived: products and sums a figure goes through beside them
 
 
@@ -83,10 +92,11 @@ def every_mean_square(phase: Array, differences: SquaredDifferences, top: int) -
     last = min(top, (points + differences.summed - 1) // differences.order)
     straight = straightened(phase, differences.order - 1 - differences.summed)
     direct = list(range(1, min(last, _SHORT) + 1))
-    while last > _SHORT:
-        low = max(last // _BAND, _SHORT)
-        last, left = _filled_band(straight, differences, (low, last), sums)
-        direct += left
+    with ThreadPoolExecutor(_THREADS) as pool:
+        while last > _SHORT:
+            band = max(last // _BAND, _SHORT), last
+            last, left = _filled_band(straight, differences, band, sums, pool.map)
+            direct += left
     factors = np.arange(1.0, top + 1.0)
     found = sums[1:] / np.maximum(
         points + differences.summed - differences.order * factors, 1
@@ -107,7 +117,11 @@ def direct_mean_square(phase: Array, differences: SquaredDifferences, m: int) ->
 
 
 def _filled_band(
-    phase: Array, differences: SquaredDifferences, band: tuple[int, int], sums: Array
+    phase: Array,
+    differences: SquaredDifferences,
+    band: tuple[int, int],
+    sums: Array,
+    each: Each,
 ) -> tuple[int, list[int]]:
     """Fill in the sums of low + 1 ... top; return where to go on, and what is left.
 
@@ -116,7 +130,7 @@ def _filled_band(
     """
     low, top = band
     rest = _segmented(phase, differences, top)
-    found, bound = sums_of_squares(rest, differences.order, low, top)
+    found, bound = sums_of_squares(rest, differences.order, low, top, each)
     floor = _rounding_floor(phase, differences)
     good = bound <= EXACT * np.maximum(found, floor)
     sums[low + 1 : top + 1] = np.maximum(found, 0.0)
@@ -144,28 +158,43 @@ def _rounding_floor(phase: Array, differences: SquaredDifferences) -> float:
 
 
 def sums_of_squares(
-    rest: Remainders, order: int, low: int, top: int
+    rest: Remainders, order: int, low: int, top: int, each: Each = map
 ) -> tuple[Array, Array]:
-    """Return the sums at m = low + 1 ... top, and bounds of their errors."""
+    """Return the sums at m = low + 1 ... top, and bounds of their errors.
+
+    `each` calls the parts that do not wait for each other; it may do so at once.
+    """
     values, signs = rest.values, signs_of(order)
-    lagged, error = lagged_sums(values, order * top)
+    ends = np.stack([values, values[::-1]])[:, : order * top]
+    edges = [
+        (growth, lag)
+        for growth in range(1, order + 1)
+        for lag in range(1, order + 1 - growth)
+    ]
+    parts = (
+        partial(lagged_sums, values, order * top),
+        *(partial(edge_sums, ends, *edge, low, top) for edge in reversed(edges)),
+        partial(jump_terms, rest, order, low, top),
+    )
+    (lagged, error), *found, (total, bound) = each(_called, parts)
     whole = comb(2 * order, order) * float(lagged[0])
-    total, bound = np.full(top - low, whole), _ROUNDED * UNIT * whole
+    total += whole
+    bounds = np.full(top - low, bound + _ROUNDED * UNIT * whole)
     for lag in range(1, order + 1):
         weight = 2 * (-1) ** lag * comb(2 * order, order + lag)
         total += weight * lagged[lag * (low + 1) : lag * top + 1 : lag]
-        bound += abs(weight) * error
-    ends = np.stack([values, values[::-1]])[:, : order * top]
+        bounds += abs(weight) * error
     squares = running_totals(np.einsum("ij,ij->j", ends, ends))
     for growth in range(1, order + 1):
         at = slice(growth * (low + 1), growth * top + 1, growth)
         total -= signs[growth] ** 2 * squares[at]
-        for lag in range(1, order + 1 - growth):
-            found, error = edge_sums(ends, growth, lag, low, top)
-            weight = 2 * signs[growth] * signs[growth + lag]
-            total -= weight * found
-            bound += abs(weight) * error
-    more, error = jump_terms(rest, order, low, top)
-    total += more
+    for (growth, lag), (sums, error) in zip(reversed(edges), found, strict=True):
+        weight = 2 * signs[growth] * signs[growth + lag]
+        total -= weight * sums
+        bounds += abs(weight) * error
     seen = 2.0 ** (order + 1) * rest.error * np.sqrt(np.maximum(total, 0.0))
-    return total, bound + error + seen + 4.0**order * rest.error**2
+    return total, bounds + seen + 4.0**order * rest.error**2
+
+
+def _called(part: Callable[[], Sums]) -> Sums:
+    return part()

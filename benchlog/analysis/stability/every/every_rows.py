@@ -1,4 +1,4 @@
-"""The rows of a deviation at every averaging factor: figures as arrays, rows last."""
+"""The figures of a deviation at every averaging factor, with their intervals."""
 
 from collections.abc import Mapping
 from typing import Final
@@ -6,8 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.series import Series
-from benchlog.analysis.stability.deviations import StabilityRow
+from benchlog.analysis.series import Series, frequency_of, phase_of
 from benchlog.analysis.stability.every.all_factors import (
     ALLAN,
     HADAMARD,
@@ -19,9 +18,13 @@ from benchlog.analysis.stability.every.every_freedom import (
     every_freedom,
     every_interval,
 )
-from benchlog.analysis.stability.noise_identification import NOISE_NAMES, Named
+from benchlog.analysis.stability.every.gapped_windows import gapped_modified
+from benchlog.analysis.stability.every.row_columns import RowColumns
+from benchlog.analysis.stability.every.straightening import straightened
+from benchlog.analysis.stability.noise_identification import Named
 
 Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
 DIFFERENCES: Final[Mapping[str, SquaredDifferences]] = {
     "adev": ALLAN,
@@ -33,83 +36,72 @@ DIFFERENCES: Final[Mapping[str, SquaredDifferences]] = {
 _DIVIDED_BY: Final = {"adev": 2.0, "hdev": 6.0, "mdev": 2.0, "tdev": 2.0}  # definition
 
 
-def squares_of(kind: str, phase: Array, top: int) -> Array:
-    """Return the mean squares that a deviation is made of, at m = 1 ... top."""
-    return every_mean_square(phase, DIFFERENCES[kind], top)
+def squares_of(
+    kind: str, series: Series, phase: Array, top: int
+) -> tuple[Array, Whole]:
+    """Return the mean squares at m = 1 ... top, and of how many differences.
+
+    `phase` is that of the series; not asked for where values are missing, and then the
+    kind is one of averages over phase.
+    """
+    if series.missing:
+        return gapped_modified(frequency_of(series), top)
+    if kind == "hdev" and series.data == "frequency":
+        # it sees no drift, which rounds the phase by more than 1e-9 of its noise
+        level = straightened(series.values, 1)
+        phase, _ = phase_of(Series(level, 1.0), exact=True)
+    differences = DIFFERENCES[kind]
+    counts = [differences.count(len(phase), m) for m in (0, 1)]
+    n = counts[0] + (counts[1] - counts[0]) * np.arange(1, top + 1)
+    return every_mean_square(phase, differences, top), np.maximum(0, n)
 
 
-def every_row(
+def every_columns(
     kind: str,
-    squares: Array,
-    scale: tuple[Series, float, float],
+    squares: tuple[Array, Whole],
+    scale: tuple[float, float],
     names: Mapping[int, Named],
-) -> list[StabilityRow]:
-    """Return the rows at m = 1 ... top, as one by one they would be.
+) -> RowColumns:
+    """Return the rows' figures at m = 1 ... top, as one by one they would be.
 
     Parameters
     ----------
     kind : str
-        A key of `DIFFERENCES`.
-    squares : array, shape (top,)
-        `every_mean_square` of its differences.
+        A key of `DIFFERENCES`; of `tdev` the figures of `mdev`, see `as_time`.
+    squares : tuple
+        What `squares_of` returns.
     scale : tuple
-        The series, what a deviation is in units of, the probability of an interval.
+        What a deviation is in units of, and the probability of an interval.
     names : mapping
         The noise named at each octave, see `noise_naming.octave_names`.
 
     """
-    series, unit, probability = scale
-    m = np.arange(1, len(squares) + 1)
-    points = len(series) + (series.data != "phase")
+    (found, n), (unit, probability) = squares, scale
+    m = np.arange(1, len(n) + 1)
     differences = DIFFERENCES[kind]
-    n = np.maximum(0, points + differences.summed - differences.order * m)
-    tau_s = m * series.tau0_s
-    values = np.sqrt(np.maximum(0.0, squares / _DIVIDED_BY[kind] / m**2)) * unit
-    if kind == "tdev":
-        values = values * (tau_s / np.sqrt(3.0))
-    octave, cautious = _octaves(m, names)
+    values = np.sqrt(np.maximum(0.0, found / _DIVIDED_BY[kind] / m**2)) * unit
     order = 2 if differences.summed else differences.order
-    edf = every_freedom((order, differences.summed), m, n, cautious)
+    edf = every_freedom((order, differences.summed), m, n, _cautious(m, names))
     low, high = every_interval(values, edf, probability)
-    named = {k: names[1 << k] for k in np.unique(octave).tolist()}
-    texts = {k: _text_of(one) for k, one in named.items()}
-    columns = (tau_s, m, n, values, low, high, edf, octave)
-    return [
-        StabilityRow(
-            tau_s=tau,
-            m=factor,
-            n=count,
-            value=value,
-            low=least,
-            high=most,
-            noise=texts[k],
-            edf=freedom,
-            carried=named[k].carried,
-        )
-        if count
-        else StabilityRow(tau_s=tau, m=factor, n=0, value=None)
-        for tau, factor, count, value, least, most, freedom, k in zip(
-            *(one.tolist() for one in columns), strict=True
-        )
-    ]
+    return RowColumns(n=n, values=values, low=low, high=high, edf=edf)
 
 
-def _text_of(named: Named) -> str | None:
-    return None if named.likely is None else NOISE_NAMES[named.likely]
+def as_time(columns: RowColumns, tau0_s: float) -> RowColumns:
+    """Return the time deviation of a modified Allan deviation."""
+    tau_s = tau0_s * np.arange(1.0, len(columns.n) + 1.0)
+    return columns.times(tau_s / np.sqrt(3.0))
 
 
-def _octaves(
-    m: NDArray[np.int64], names: Mapping[int, Named]
-) -> tuple[NDArray[np.int64], Array]:
-    """Return which octave each factor is in, and the exponent its interval takes.
+def _cautious(m: Whole, names: Mapping[int, Named]) -> Array:
+    """Return the exponent that the interval at each factor takes.
 
     It goes evenly in ln(m) from one octave to the next where both are known.
     """
-    octave = np.frexp(m.astype(np.float64))[1].astype(np.int64) - 1
+    octave = np.frexp(m.astype(np.float64))[1] - 1
     known = [names[1 << k].cautious for k in range(int(octave[-1]) + 1)]
     here = np.array([np.nan if one is None else one for one in known])
     above = np.append(here[1:], np.nan)
     above = np.where(np.isnan(above), here, above)
     way = np.log2(m / np.exp2(octave))
     blend = here[octave] + way * (above[octave] - here[octave])
-    return octave, np.nan_to_num(blend)  # 0 where none is known, as one by one
+    return np.asarray(np.nan_to_num(blend))  # 0 where none is known, as one by one

@@ -65,11 +65,7 @@ def lagged_sums(values: Array, reach: int) -> tuple[Array, float]:
     norms = 0.0
     for at in range(0, pieces, together):
         some = windows[at : at + together]
-        own = np.fft.rfft(some[:, :step], size)
-        whole = np.fft.rfft(some)
-        np.conjugate(own, out=own)
-        own *= whole
-        spectrum += own.sum(axis=0)
+        spectrum += _spectrum(some, step, alone=pieces == 1)
         norms += float(
             np.sqrt(
                 np.einsum("ij,ij->i", some[:, :step], some[:, :step])
@@ -79,6 +75,15 @@ def lagged_sums(values: Array, reach: int) -> tuple[Array, float]:
     summed = min(pieces, together) + -(-pieces // together)
     error = (rounding(size) + summed * UNIT) * norms
     return np.fft.irfft(spectrum, size)[: reach + 1], error
+
+
+def _spectrum(windows: Array, step: int, *, alone: bool) -> NDArray[np.complex128]:
+    """Return that of the sums of products of the first `step` values with all."""
+    own = np.fft.rfft(windows[:, :step], windows.shape[1])
+    whole = own if alone else np.fft.rfft(windows)  # alone: zeros follow
+    products = np.conjugate(own)
+    products *= whole
+    return np.asarray(products.sum(axis=0))
 
 
 def running_totals(values: Array) -> Array:

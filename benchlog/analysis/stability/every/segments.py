@@ -145,9 +145,22 @@ def _without_polynomials(
 
 def _polynomials(rows: Array, order: int, length: int) -> tuple[Array, Array]:
     """Fit each row; return coefficients of (place / `length`)^i, and those powers."""
-    powers = (np.arange(float(rows.shape[1])) / length) ** np.arange(order)[:, None]
-    orthogonal, triangle = np.linalg.qr(powers.T)
-    return np.linalg.solve(triangle, (rows @ orthogonal).T).T, powers
+    place = np.arange(float(rows.shape[1])) / length
+    powers = place ** np.arange(order)[:, None]
+    middle = float(place.mean())
+    line = place - middle  # orthogonal to a constant, and the curve to both
+    spread = float(np.mean(line * line))
+    found = np.zeros((len(rows), order))
+    found[:, 0] = rows.mean(axis=1)
+    if order > 1 and spread:
+        slope = rows @ line / (line @ line)
+        found[:, 0] -= slope * middle
+        found[:, 1] = slope
+    curve = line * line - spread
+    if order > 2 and (curve @ curve):
+        bend = rows @ curve / (curve @ curve)
+        found += bend[:, None] * (middle * middle - spread, -2.0 * middle, 1.0)
+    return found, powers
 
 
 def _moved_on(polynomials: Array) -> Array:
