@@ -17,6 +17,7 @@ from benchlog.units import (
     parse_duration_s,
     parse_frequency_hz,
     parse_tolerance_ppm,
+    printable,
 )
 
 
@@ -246,7 +247,7 @@ class UseName(_Type):
         del ctx, param
         uses, _ = list_uses()
         return [
-            CompletionItem(use.id, help=use.title)
+            CompletionItem(use.id, help=printable(use.title))
             for use in uses
             if use.id.startswith(incomplete)
         ]
@@ -309,7 +310,7 @@ class RunId(_Type):
         ):
             for run in reader.runs(limit=50):
                 if str(run.id).startswith(incomplete):
-                    text = f"{run.device} {run.part.id}"
+                    text = printable(f"{run.device} {run.part.id}")
                     found.append(CompletionItem(str(run.id), help=text))
         return found
 
