@@ -106,7 +106,9 @@ def styled(more: Mapping[Any, Any] = _NOTHING) -> "Iterator[None]":
         yield
 
 
-def draw(figure: "Figure", file: IO[bytes], look: Mapping[Any, Any], **how: Any) -> None:
+def draw(
+    figure: "Figure", file: IO[bytes], look: Mapping[Any, Any], **how: Any
+) -> None:
     """Write a figure as matplotlib's `savefig` does, in our look and `look`.
 
     Texts stay what they are: those of a legend are made without our look, and a device
