@@ -221,12 +221,18 @@ def problem_of(noun: object) -> str:
             number, may_be_none=name == "ambient_c"
         ):
             return f"{name} is {number!r}, not a finite number"
-    for name in ("raw", "quantity", "unit", "instrument"):
-        words = getattr(noun, name, None)
-        if isinstance(words, str) and not _encodable(words):
-            return f"{name} is {printable(words)!r}, which is not UTF-8 text"
     if isinstance(noun, Event):
         return _problem_of_event(noun)
+    for name in ("raw", "quantity", "unit", "instrument"):
+        words = getattr(noun, name, None)
+        if words is None and name == "raw":
+            continue
+        if hasattr(noun, name) and not isinstance(words, str):
+            return f"{name} is no text"
+        if isinstance(words, str) and not _encodable(words):
+            return f"{name} is {printable(words)!r}, which is not UTF-8 text"
+    if not 0 <= getattr(noun, "flags", 0) < _INT64:
+        return "flags are no flags"
     if isinstance(noun, Reading):
         return _problem_of_reading(noun)
     return ""
@@ -252,13 +258,16 @@ def _problem_of_reading(reading: Reading) -> str:
 def _fits(value: object, *, may_be_none: bool) -> bool:
     if value is None:
         return may_be_none
-    return isinstance(value, int) and -_INT64 <= value < _INT64
+    is_whole = isinstance(value, int) and not isinstance(value, bool)
+    return is_whole and -_INT64 <= value < _INT64
 
 
 def _finite(value: object, *, may_be_none: bool) -> bool:
     if value is None:
         return may_be_none
-    return isinstance(value, int | float) and math.isfinite(value)
+    if isinstance(value, float):
+        return math.isfinite(value)
+    return value is not None and _fits(value, may_be_none=False)
 
 
 def _encodable(value: str) -> bool:
