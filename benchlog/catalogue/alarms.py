@@ -1,6 +1,7 @@
 """`[[alarm]]` in a bench file: when somebody wants to be told, and how."""
 
 import re
+from itertools import pairwise
 from pathlib import PurePath
 from typing import Any, Final
 
@@ -86,7 +87,7 @@ def _rule(findings: Findings, table: object, path: str) -> AlarmRule:
 def _in_a_script(command: tuple[str, ...]) -> bool:
     """Whether a value is filled into what a shell takes for a script (`sh -c`)."""
     follows_shell = False
-    for word, after in zip(command, command[1:], strict=False):
+    for word, after in pairwise(command):
         follows_shell = follows_shell or PurePath(word).name in _SHELLS
         if follows_shell and _SCRIPT_OPTION.fullmatch(word):
             return _VALUE.search(after) is not None

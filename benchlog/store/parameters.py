@@ -223,19 +223,21 @@ def problem_of(noun: object) -> str:
             return f"{name} is {number!r}, not a finite number"
     if isinstance(noun, Event):
         return _problem_of_event(noun)
+    return _problem_of_words(noun) or _problem_of_reading(noun)
+
+
+def _problem_of_words(noun: object) -> str:
+    """Return what is wrong with the texts and flags of a row that is no event."""
     for name in ("raw", "quantity", "unit", "instrument"):
-        words = getattr(noun, name, None)
-        if words is None and name == "raw":
+        words = getattr(noun, name, _ABSENT)
+        if words is _ABSENT or (words is None and name == "raw"):
             continue
-        if hasattr(noun, name) and not isinstance(words, str):
+        if not isinstance(words, str):
             return f"{name} is no text"
-        if isinstance(words, str) and not _encodable(words):
+        if not _encodable(words):
             return f"{name} is {printable(words)!r}, which is not UTF-8 text"
-    if not 0 <= getattr(noun, "flags", 0) < _INT64:
-        return "flags are no flags"
-    if isinstance(noun, Reading):
-        return _problem_of_reading(noun)
-    return ""
+    flags = int(getattr(noun, "flags", 0))
+    return "" if 0 <= flags < _INT64 else "flags are no flags"
 
 
 def _problem_of_event(event: Event) -> str:
@@ -247,7 +249,9 @@ def _problem_of_event(event: Event) -> str:
     return ""
 
 
-def _problem_of_reading(reading: Reading) -> str:
+def _problem_of_reading(reading: object) -> str:
+    if not isinstance(reading, Reading):
+        return ""
     if not reading.frequency_hz > 0:
         return f"frequency_hz is {reading.frequency_hz!r}, not above zero"
     if not reading.gate_s >= 0:
@@ -258,8 +262,9 @@ def _problem_of_reading(reading: Reading) -> str:
 def _fits(value: object, *, may_be_none: bool) -> bool:
     if value is None:
         return may_be_none
-    is_whole = isinstance(value, int) and not isinstance(value, bool)
-    return is_whole and -_INT64 <= value < _INT64
+    if isinstance(value, bool) or not isinstance(value, int):
+        return False
+    return -_INT64 <= value < _INT64
 
 
 def _finite(value: object, *, may_be_none: bool) -> bool:

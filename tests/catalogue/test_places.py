@@ -70,7 +70,7 @@ def test_another_user_s_file_here_goes_by_no_name(write, monkeypatch, theirs):
     path = write("configs/parts/mine.toml", PART.format(nominal_hz=2e6))
     given_away(f"configs{theirs}", monkeypatch)
     assert "mine" not in names("parts")
-    with pytest.raises(ConfigError, match="mine.toml.* belongs to another user"):
+    with pytest.raises(ConfigError, match=r"mine\.toml.* belongs to another user"):
         load_part("mine")
     assert load_part(path).nominal_hz == 2e6  # as the path it is, it was meant
     (folder / "parts" / "mine.toml").write_text(PART.format(nominal_hz=1e6))

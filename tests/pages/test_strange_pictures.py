@@ -41,6 +41,7 @@ def drawn_in(folder, name):
         capture_output=True,
         text=True,
         timeout=100,
+        check=False,
     )
     assert done.returncode == 0, done.stderr
     return out.read_text()
