@@ -4,9 +4,9 @@ import re
 from typing import Final
 
 MASK: Final = "***"
-_USER: Final = re.compile(r"(?<=//)[^/?#\s'\"<>]*@")
+_TOKEN: Final = re.compile(r"[^\s\"<>]+")
 _REST: Final = re.compile(
-    r"(\b[a-z][a-z0-9+.-]*://[^/?#\s'\"<>]+)[/?#][^\s'\"<>]*[^\s'\"<>`:;,)]",
+    r"(?<=[a-z0-9+.-]://)([^/?#\s'\"<>]+)[/?#][^\s\"<>]*[^\s'\"<>`:;,)]",
     re.IGNORECASE,
 )
 
@@ -19,7 +19,15 @@ def masked_line(line: str) -> str:
 def masked(text: str) -> str:
     """Return text with the secrets of the addresses in it masked.
 
-    `user:password@`, and all that follows the host: path and query of a webhook are
-    what lets one in.
+    `user:password@`, whatever the password is made of, and all that follows the host:
+    path and query of a webhook are what lets one in. Takes time as the text is long.
     """
-    return _REST.sub(rf"\1/{MASK}", _USER.sub(f"{MASK}@", text))
+    if "//" not in text:
+        return text
+    return _REST.sub(rf"\1/{MASK}", _TOKEN.sub(_without_user, text))
+
+
+def _without_user(found: re.Match[str]) -> str:
+    token = found[0]
+    begin, end = token.find("//") + 2, token.rfind("@")
+    return f"{token[:begin]}{MASK}{token[end:]}" if 2 <= begin <= end else token

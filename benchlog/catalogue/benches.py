@@ -27,7 +27,7 @@ from benchlog.catalogue.check import (
     yes_no,
 )
 from benchlog.catalogue.dialects import COUNTING_KEYS, load_dialect
-from benchlog.catalogue.places import find, read_toml, stem, usable
+from benchlog.catalogue.places import anywhere, find, read_toml, stem, usable
 from benchlog.catalogue.rack_positions import (
     RACK_KEYS,
     SETTER_QUANTITIES,
@@ -164,7 +164,7 @@ def bench_from_mapping(document: Mapping[str, Any], entry: Traversable) -> Bench
         positions=positions,
         reference=reference,
         title=tables["title"],
-        file=str(entry),
+        file=str(anywhere(entry)),
         alarms=alarms,
         host_clock_ppm=tables["host_clock_ppm"],
         burn=burn,

@@ -2,7 +2,8 @@
 
 Search order: an explicit path, `./configs`, the user's config folder, what ships with
 benchlog. A name is looked up among the files that are there, never glued to a path, so
-no name can lead out of these folders.
+no name can lead out of these folders. In `./configs` only what is the user's own, or
+root's, goes by name: the current folder may be one that anybody writes to.
 """
 
 import os
@@ -37,6 +38,9 @@ SUFFIX: Final = ".toml"
 WHOLE_FILE: Final = "(whole file)"
 _MOST_DIGITS: Final = 9  # of a number of bytes
 _MAX_DOTS: Final = 200  # a line; the parser's time grows as the square of dotted keys
+
+_HERE: Final = Path("configs")
+_FOREIGN: Final = "belongs to another user, so it does not go by its name"
 
 _ID_LINE: Final = r"""[^\[]*?^\s*id\s*=\s*["']([^"'\n]+)"""
 _SCHEME = re.compile(r"([A-Za-z][A-Za-z0-9+.-]+)://")
@@ -104,8 +108,17 @@ def complete(found: T, problems: Sequence[Problem]) -> T:
 
 
 def closed_folders(kind: str) -> tuple[Problem, ...]:
-    """Return the folders of a kind that are there and cannot be looked into."""
-    found: list[Problem] = []
+    """Return what is there of a kind and goes by no name.
+
+    Folders that cannot be looked into, files of other users below the current folder.
+    """
+    mine = "a file of yours, in folders of yours; or write its path"
+    entries = _toml_files(_HERE / kind)
+    found = [
+        Problem(str(one), WHOLE_FILE, _FOREIGN, mine)
+        for one in entries
+        if is_foreign(one)
+    ]
     for root in _roots():
         folder = root / kind
         try:
@@ -165,6 +178,14 @@ def is_path(name_or_path: str) -> bool:
     """Tell whether a person meant a path, not a name."""
     separators = [os.sep, os.altsep or os.sep]
     return name_or_path.endswith(SUFFIX) or any(s in name_or_path for s in separators)
+
+
+def anywhere(entry: Traversable) -> Traversable:
+    """Return a path as it holds in any folder: a soak may go on from another one."""
+    try:
+        return entry.absolute() if isinstance(entry, Path) else entry
+    except OSError:  # the current folder is gone
+        return entry
 
 
 def stem(entry: Traversable) -> str:
@@ -250,8 +271,25 @@ def _shelf(kind: str) -> dict[str, Traversable]:
     shelf: dict[str, Traversable] = {}
     for root in _roots():
         for entry in _toml_files(root / kind):
-            shelf.setdefault(stem(entry), entry)
+            if not is_foreign(entry):
+                shelf.setdefault(stem(entry), entry)
     return shelf
+
+
+def is_foreign(entry: Traversable) -> bool:
+    """Whether a file below the current folder, or a folder on the way, is another's.
+
+    A bench file names programs, and whoever may write to a folder (`/tmp`) can put one
+    there under the name of yours.
+    """
+    if not isinstance(entry, Path) or entry.is_absolute() or not hasattr(os, "geteuid"):
+        return False
+    trusted = (os.geteuid(), 0)
+    way = (entry, *entry.parents)[:-1]  # all but the current folder itself
+    try:
+        return any(one.lstat().st_uid not in trusted for one in way)
+    except OSError:
+        return True
 
 
 def user_folder() -> Path | None:
@@ -265,7 +303,7 @@ def user_folder() -> Path | None:
 def _roots() -> tuple[Traversable, ...]:
     user = user_folder()
     own = () if user is None else (user,)
-    return (Path("configs"), *own, files("benchlog.configs"))
+    return (_HERE, *own, files("benchlog.configs"))
 
 
 def _toml_files(folder: Traversable) -> list[Traversable]:

@@ -3,6 +3,8 @@
 import contextlib
 import math
 import os
+import shlex
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +19,7 @@ from benchlog.units import (
     parse_duration_s,
     parse_frequency_hz,
     parse_tolerance_ppm,
+    printable,
 )
 
 
@@ -229,7 +232,18 @@ class CatalogueName(_Type):
         del ctx, param
         if "/" in incomplete or incomplete.startswith("."):
             return [CompletionItem(incomplete, type="file")]
-        return [CompletionItem(n) for n in names(self.kind) if n.startswith(incomplete)]
+        return _offered(
+            (name, None) for name in names(self.kind) if name.startswith(incomplete)
+        )
+
+
+def _offered(found: Iterable[tuple[str, str | None]]) -> list[CompletionItem]:
+    """Return names with their help, but none that a shell would have to quote.
+
+    It puts them into the line as they are: a file called `$(reboot).toml` would be run.
+    """
+    plain = (item for item in found if shlex.quote(item[0]) == item[0])
+    return [CompletionItem(name, help=said) for name, said in plain]
 
 
 class UseName(_Type):
@@ -245,11 +259,11 @@ class UseName(_Type):
 
         del ctx, param
         uses, _ = list_uses()
-        return [
-            CompletionItem(use.id, help=use.title)
+        return _offered(
+            (use.id, printable(use.title))
             for use in uses
             if use.id.startswith(incomplete)
-        ]
+        )
 
 
 class DatasetAddress(click.Path):
@@ -309,7 +323,7 @@ class RunId(_Type):
         ):
             for run in reader.runs(limit=50):
                 if str(run.id).startswith(incomplete):
-                    text = f"{run.device} {run.part.id}"
+                    text = printable(f"{run.device} {run.part.id}")
                     found.append(CompletionItem(str(run.id), help=text))
         return found
 

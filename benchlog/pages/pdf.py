@@ -295,7 +295,11 @@ def _new_pdf(page: Page, paper: str) -> "FPDF":
     from fpdf import FPDF  # noqa: PLC0415 - only for PDF
 
     class Sheets(FPDF):  # type: ignore[misc,unused-ignore]
+        def header(self) -> None:
+            self.alias_nb_pages("")  # a device may be called `{nb}`
+
         def footer(self) -> None:
+            self.alias_nb_pages()  # the number of sheets, here alone
             self.set_y(-12)
             self.set_font(_FONT, "", _SMALL)
             self.set_text_color(*_GREY)

@@ -13,7 +13,7 @@ from benchlog.plotting.pictures import (
     GRID,
     MUTED,
     SERIES,
-    STYLE,
+    draw,
 )
 
 if TYPE_CHECKING:
@@ -100,11 +100,10 @@ def page_svg(figure: "Figure", key: str, caption: str, alternative: str) -> str:
 
 
 def _drawn(figure: "Figure", style: dict[Any, Any]) -> bytes:
-    import matplotlib as mpl  # noqa: PLC0415 - heavy, and only for pictures
-
     written = io.BytesIO()
-    with mpl.rc_context({**STYLE, **style}):
-        figure.savefig(written, format="svg", transparent=True, metadata={"Date": None})
+    draw(
+        figure, written, style, format="svg", transparent=True, metadata={"Date": None}
+    )
     return written.getvalue()
 
 

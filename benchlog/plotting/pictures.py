@@ -6,9 +6,10 @@ picture is wanted. Colours are told apart by line style and marker, too.
 
 import contextlib
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import IO, TYPE_CHECKING, Any, Final
 from xml.sax.saxutils import escape
 
 from benchlog.errors import UsageError
@@ -36,10 +37,12 @@ STYLE: Final[dict[Any, Any]] = {
     "grid.color": GRID,
     "grid.linewidth": 0.6,
     "axes.unicode_minus": False,  # as the figures in text
-    "text.parse_math": False,  # a device may be called `$x$`
+    "text.parse_math": False,  # see `draw`
     "svg.fonttype": "none",  # text stays text: it can be searched and read aloud
     "svg.hashsalt": "benchlog",  # the same figures give the same file
 }
+
+_NOTHING: Final[Mapping[Any, Any]] = {}
 
 
 def check_ending(path: Path) -> None:
@@ -60,15 +63,14 @@ def new_figure(
 
     `heights` are their shares, else they are of equal height.
     """
-    import matplotlib as mpl  # noqa: PLC0415 - heavy, and only for pictures
-    from matplotlib.figure import Figure  # noqa: PLC0415
+    from matplotlib.figure import Figure  # noqa: PLC0415 - heavy, and only for pictures
 
-    with mpl.rc_context(STYLE):
+    with styled():
         figure = Figure(figsize=size or (7.2, 3.2 + 1.8 * rows), layout="constrained")
         grid = figure.add_gridspec(rows, 1, height_ratios=heights)
         axes = [figure.add_subplot(grid[row]) for row in range(rows)]
-    for one in axes:
-        _group_digits(one)
+        for one in axes:
+            _group_digits(one)
     return figure, axes
 
 
@@ -90,12 +92,43 @@ def _group_digits(axes: "Axes") -> None:
 
 
 @contextlib.contextmanager
-def styled() -> "Iterator[None]":
-    """Give what is drawn within a `with` block the look of all our pictures."""
+def styled(more: Mapping[Any, Any] = _NOTHING) -> "Iterator[None]":
+    """Give what is drawn within a `with` block the look of all our pictures.
+
+    Whatever a file `matplotlibrc` says: matplotlib reads one in the current folder,
+    which may be a stranger's, and it could have texts set by a program (TeX).
+    """
     import matplotlib as mpl  # noqa: PLC0415
 
-    with mpl.rc_context(STYLE):
+    with mpl.rc_context():
+        dict.update(mpl.rcParams, _matplotlib_s_own())  # checked by matplotlib before
+        mpl.rcParams.update({**STYLE, **more})
         yield
+
+
+def draw(
+    figure: "Figure", file: IO[bytes], look: Mapping[Any, Any], **how: Any
+) -> None:
+    """Write a figure as matplotlib's `savefig` does, in our look and `look`.
+
+    Texts stay what they are: those of a legend are made without our look, and a device
+    may be called `$x$`.
+    """
+    from matplotlib.text import Text  # noqa: PLC0415 - heavy, and only for pictures
+
+    for text in figure.findobj(Text):
+        text.set_parse_math(False)
+        text.set_usetex(False)
+    with styled(look):
+        figure.savefig(file, **how)
+
+
+@cache
+def _matplotlib_s_own() -> dict[Any, Any]:
+    """Return what matplotlib itself would draw with; which window it has is no look."""
+    import matplotlib as mpl  # noqa: PLC0415
+
+    return {k: v for k, v in mpl.rcParamsDefault.items() if k != "backend"}
 
 
 def plain_log_ticks(axes: "Axes") -> None:
@@ -111,9 +144,10 @@ def plain_log_ticks(axes: "Axes") -> None:
             )
             return said.removeprefix("1 × ")
 
-    for axis in (axes.xaxis, axes.yaxis):
-        axis.set_major_formatter(Plain())
-        axis.set_minor_formatter(Plain(minor_thresholds=(1.0, 0.2)))
+    with styled():
+        for axis in (axes.xaxis, axes.yaxis):
+            axis.set_major_formatter(Plain())
+            axis.set_minor_formatter(Plain(minor_thresholds=(1.0, 0.2)))
 
 
 def save(figure: "Figure", path: Path, title: str, words: str = "") -> None:
@@ -123,14 +157,11 @@ def save(figure: "Figure", path: Path, title: str, words: str = "") -> None:
     Description, in a PDF Title and Subject. Raises UsageError for an unknown ending or
     a file that cannot be written.
     """
-    import matplotlib as mpl  # noqa: PLC0415
-
     check_ending(path)
     kind = path.suffix.lower()[1:]
     drawn = io.BytesIO()
-    with mpl.rc_context(STYLE):
-        metadata = _metadata(kind, title, words)
-        figure.savefig(drawn, format=kind, dpi=150, metadata=metadata)
+    metadata = _metadata(kind, title, words)
+    draw(figure, drawn, _NOTHING, format=kind, dpi=150, metadata=metadata)
     content = drawn.getvalue()
     if kind == "svg":
         content = _described(content, words)

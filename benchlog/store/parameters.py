@@ -221,15 +221,23 @@ def problem_of(noun: object) -> str:
             number, may_be_none=name == "ambient_c"
         ):
             return f"{name} is {number!r}, not a finite number"
-    for name in ("raw", "quantity", "unit", "instrument"):
-        words = getattr(noun, name, None)
-        if isinstance(words, str) and not _encodable(words):
-            return f"{name} is {printable(words)!r}, which is not UTF-8 text"
     if isinstance(noun, Event):
         return _problem_of_event(noun)
-    if isinstance(noun, Reading):
-        return _problem_of_reading(noun)
-    return ""
+    return _problem_of_words(noun) or _problem_of_reading(noun)
+
+
+def _problem_of_words(noun: object) -> str:
+    """Return what is wrong with the texts and flags of a row that is no event."""
+    for name in ("raw", "quantity", "unit", "instrument"):
+        words = getattr(noun, name, _ABSENT)
+        if words is _ABSENT or (words is None and name == "raw"):
+            continue
+        if not isinstance(words, str):
+            return f"{name} is no text"
+        if not _encodable(words):
+            return f"{name} is {printable(words)!r}, which is not UTF-8 text"
+    flags = int(getattr(noun, "flags", 0))
+    return "" if 0 <= flags < _INT64 else "flags are no flags"
 
 
 def _problem_of_event(event: Event) -> str:
@@ -241,7 +249,9 @@ def _problem_of_event(event: Event) -> str:
     return ""
 
 
-def _problem_of_reading(reading: Reading) -> str:
+def _problem_of_reading(reading: object) -> str:
+    if not isinstance(reading, Reading):
+        return ""
     if not reading.frequency_hz > 0:
         return f"frequency_hz is {reading.frequency_hz!r}, not above zero"
     if not reading.gate_s >= 0:
@@ -252,13 +262,17 @@ def _problem_of_reading(reading: Reading) -> str:
 def _fits(value: object, *, may_be_none: bool) -> bool:
     if value is None:
         return may_be_none
-    return isinstance(value, int) and -_INT64 <= value < _INT64
+    if isinstance(value, bool) or not isinstance(value, int):
+        return False
+    return -_INT64 <= value < _INT64
 
 
 def _finite(value: object, *, may_be_none: bool) -> bool:
     if value is None:
         return may_be_none
-    return isinstance(value, int | float) and math.isfinite(value)
+    if isinstance(value, float):
+        return math.isfinite(value)
+    return value is not None and _fits(value, may_be_none=False)
 
 
 def _encodable(value: str) -> bool:

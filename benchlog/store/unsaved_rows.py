@@ -148,13 +148,21 @@ def rows_in(lines: Iterable[str]) -> Iterator[Row | None]:
     for line in lines:
         try:
             fields = json.loads(line, object_hook=_bytes_again)
-            run_id, segment_id = int(fields.pop("run")), int(fields.pop("segment"))
+            run_id, segment_id = _number(fields.pop("run")), _number(fields["segment"])
+            del fields["segment"]
             kind = _KINDS[fields.pop("record")]
             if "flags" in fields:
-                fields["flags"] = Flag(fields["flags"])
+                fields["flags"] = Flag(_number(fields["flags"]))
             yield run_id, segment_id, kind(**fields)
         except _ODD:
             yield None
+
+
+def _number(value: object) -> int:
+    """Return the number of a run, a segment, or flags. Raises ValueError."""
+    if type(value) is int and 0 <= value < 2**63:  # definition: what SQLite counts to
+        return value
+    raise ValueError("no whole number")
 
 
 def _line(row: Row) -> str:

@@ -89,3 +89,37 @@ def test_what_is_unfit_is_named(text, said):
 def test_two_faults_in_two_rules_are_two_problems():
     found = problems('[[alarm]]\nwhen = "x"\nabove = 1\n[[alarm]]\nwhen = "lost_s"')
     assert len(found) == 2
+
+
+def commanded(*words):
+    listed = ", ".join(f"'{word}'" for word in words)
+    return f"[[alarm]]\nwhen = 'lost_s'\nabove = 1\ncommand = [{listed}]"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("sh", "-c", "echo {device} >> told"),
+        ("/bin/bash", "-lc", "notify {text}"),
+        ("env", "A=b", "timeout", "9", "dash", "-e", "-c", "x {position}"),
+    ],
+)
+def test_no_value_becomes_part_of_a_shell_s_script(words):
+    """A device may be called `$(reboot)`."""
+    (said,) = problems(commanded(*words))
+    assert "alarm[0].command" in said and "would run what a value says" in said
+    assert words[-1] not in said  # a program may have a secret in its words
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("sh", "-c", 'notify "$1"', "sh", "{text}"),
+        ("sh", "told.sh", "{text}"),
+        ("grep", "-c", "{text}"),
+        ("sh", "-c"),
+    ],
+)
+def test_a_value_may_be_a_word_of_a_shell_s(words):
+    (rule,) = rules(commanded(*words))
+    assert rule.command == words

@@ -312,3 +312,9 @@ def test_no_time_base_is_exact(problems):
     found = problems(BENCH.replace("timebase_ppm = 0.05", "timebase_ppm = 0"))
     problem = found["instruments.counter.timebase_ppm"]
     assert "no time base is exact" in problem.expected
+
+
+def test_a_bench_tells_its_file_as_it_is_in_any_folder(write):
+    """A soak that goes on in another folder looks for its alarm programs there."""
+    path = write("corner.toml", BENCH)
+    assert load_bench("corner.toml").file == path

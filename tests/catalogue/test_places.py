@@ -54,6 +54,29 @@ def test_search_order(write):
     assert shipped.nominal_hz == 16e6
 
 
+def given_away(path, monkeypatch):
+    """Let a file or folder be another user's: truly so where we may."""
+    if os.geteuid() == 0:
+        os.chown(path, 65_534, 65_534, follow_symlinks=False)
+    else:
+        monkeypatch.setattr(os, "geteuid", lambda: 99_999)
+
+
+@pytest.mark.parametrize("theirs", ["", "/parts", "/parts/mine.toml"])
+def test_another_user_s_file_here_goes_by_no_name(write, monkeypatch, theirs):
+    """In a folder like /tmp anybody may put a bench under the name of yours."""
+    folder = settings_folder()
+    (folder / "parts").mkdir(parents=True)
+    path = write("configs/parts/mine.toml", PART.format(nominal_hz=2e6))
+    given_away(f"configs{theirs}", monkeypatch)
+    assert "mine" not in names("parts")
+    with pytest.raises(ConfigError, match=r"mine\.toml.* belongs to another user"):
+        load_part("mine")
+    assert load_part(path).nominal_hz == 2e6  # as the path it is, it was meant
+    (folder / "parts" / "mine.toml").write_text(PART.format(nominal_hz=1e6))
+    assert load_part("mine").nominal_hz == 1e6
+
+
 def test_own_files_are_among_the_names(write):
     write("configs/parts/mine.toml", PART.format(nominal_hz=1e6))
     write("configs/parts/mine.txt", "no part")

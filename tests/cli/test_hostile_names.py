@@ -48,3 +48,37 @@ def test_no_command_prints_what_rules_a_terminal(database, line):
     done = CliRunner().invoke(root, [*line.split(), "--db", str(database)])
     assert "something unexpected" not in done.stderr
     assert RAW.findall(done.stdout + done.stderr) == []
+
+
+@pytest.mark.parametrize("shell", ["fish", "zsh"])
+def test_a_name_stays_on_its_line_in_what_a_shell_completes(database, shell):
+    """A line more was an item more, of the name's own choosing."""
+    words = {"COMP_WORDS": "benchlog show ", "COMP_CWORD": "2"}
+    if shell == "fish":
+        words["COMP_CWORD"] = ""
+    asked = {"_BENCHLOG_COMPLETE": f"{shell}_complete", "BENCHLOG_DB": str(database)}
+    done = CliRunner(env=words | asked).invoke(root, [], prog_name="benchlog")
+    assert "E\\x1b]0;own" in done.stdout
+    assert RAW.findall(done.stdout.replace("\t", " ")) == []
+    assert len(done.stdout.splitlines()) == 3 * (1 if shell == "fish" else 3)
+
+
+@pytest.mark.parametrize("shell", ["bash", "fish", "zsh"])
+def test_no_shell_is_offered_what_it_would_run(shell, tmp_path, monkeypatch):
+    """It puts a name into the line as it is, without quotes."""
+    folder = tmp_path / "configs" / "parts"
+    folder.mkdir(parents=True)
+    for name in ("mine", "mi$(x)", "mi`id`", "mi;id", "mi\nplain,id", "mi\x1b[2J"):
+        (folder / f"{name}.toml").write_text("")
+    monkeypatch.chdir(tmp_path)
+    words = {"COMP_WORDS": "benchlog measure --part mi", "COMP_CWORD": "3"}
+    if shell == "fish":
+        words["COMP_CWORD"] = "mi"
+    asked = {"_BENCHLOG_COMPLETE": f"{shell}_complete"}
+    done = CliRunner(env=words | asked).invoke(root, [], prog_name="benchlog")
+    assert [
+        line for line in done.stdout.splitlines() if line not in ("plain", "_")
+    ] in (
+        ["plain,mine"],
+        ["mine"],
+    )

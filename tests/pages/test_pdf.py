@@ -130,3 +130,18 @@ def test_nothing_of_a_long_text_lies_beside_the_sheet():
     for sheet in reader.pages:
         sheet.extract_text(visitor_text=seen)
     assert widest and max(widest) < 210.0 / 25.4 * 72
+
+
+def test_a_device_called_as_the_number_of_sheets_keeps_its_name(tmp_path):
+    """fpdf2 fills that number in wherever `{nb}` stands: KX-{nb} became KX-5."""
+    with fresh(tmp_path) as writer:
+        run = write_run(writer, series(60), device="KX-{nb}", note="{nb} " * 200)
+    with Reader.open(tmp_path / "pages.db") as reader:
+        data = pdf_of(run_page(reader, [reader.run(run)], VirtualClock()))
+    found = pypdf.PdfReader(io.BytesIO(data))
+    texts = [sheet.extract_text() for sheet in found.pages]
+    assert texts[0].startswith("KX-{nb}: ")
+    assert sum(text.count("{nb}") for text in texts) >= 200
+    numbers = range(1, len(texts) + 1)
+    for number, text in zip(numbers, texts, strict=True):
+        assert f"page {number} of {len(texts)}" in text

@@ -1,6 +1,7 @@
 """Rows that a database does not take: where they go, whatever is in their way."""
 
 import errno
+import json
 import math
 import os
 import shutil
@@ -315,3 +316,41 @@ def test_one_full_disk_holds_database_home_and_temporary_folder(tmp_path):
         assert not done.stderr
         said.append(done.stdout)
     assert said == ["None None\n", f"{given} True\n"]
+
+
+ODD_FIELDS = [
+    ("run", 10**30),
+    ("run", 1.5),
+    ("run", True),
+    ("segment", -(10**30)),
+    ("segment", "1"),
+    ("record", {}),
+    ("utc_ns", True),
+    ("mono_ns", 2**63),
+    ("gate_s", 10**30),
+    ("frequency_hz", 10**400),
+    ("frequency_hz", True),
+    ("ambient_c", []),
+    ("flags", -1),
+    ("flags", 2**63),
+    ("raw", {}),
+    ("raw", {"base64": "AA=="}),
+    ("raw", 5),
+]
+
+
+def test_lines_that_no_keeper_writes_are_counted_and_the_others_come_back(
+    writer, tmp_path
+):
+    """The file could be anybody's; numbers and kinds of these ended `import`."""
+    run, segment = begin(writer)
+    writer.end_run(run, "stopped")
+    kept = [(run, segment, reading(number)) for number in (1, 2)]
+    path = save_rows(kept, writer.path, [tmp_path], None)
+    head, good, other = path.read_text().splitlines()
+    odd = [json.dumps(json.loads(good) | {name: value}) for name, value in ODD_FIELDS]
+    path.write_text("\n".join((head, *odd, other)) + "\n")
+    (back,) = bring_back(path, writer, again=True)
+    assert (back.readings, back.rejected) == (1, len(ODD_FIELDS))
+    with closing(Reader.open(writer.path)) as reader:
+        assert reader.run(run).readings == 1

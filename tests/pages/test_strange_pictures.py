@@ -1,0 +1,57 @@
+"""Pictures say what a name is, whatever it is, and whatever lies in the folder."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+from benchlog.plotting.pictures import new_figure, save
+
+FORMULA = r"$\nosuch{$ $x^2$"
+DRAWS = """
+import sys
+from pathlib import Path
+from benchlog.plotting.pictures import new_figure, save
+figure, (axes,) = new_figure()
+axes.plot([1, 2], [3, 4], label="KX-1")
+axes.legend(frameon=False)
+save(figure, Path(sys.argv[1]), "a picture")
+"""
+
+
+def test_a_name_is_no_formula_wherever_it_stands(tmp_path):
+    figure, (axes,) = new_figure()
+    axes.plot([1, 2], [3, 4], label=f"legend {FORMULA}")
+    axes.set_title(f"title {FORMULA}")
+    axes.annotate(f"beside {FORMULA}", (1, 3))
+    axes.legend()
+    save(figure, tmp_path / "x.svg", "a picture")
+    drawn = (tmp_path / "x.svg").read_text()
+    assert all(f"{where} {FORMULA}" in drawn for where in ("title", "beside", "legend"))
+
+
+def drawn_in(folder, name):
+    """A picture as a process of its own draws it in a folder."""
+    out = folder / name
+    environment = {**os.environ, "SOURCE_DATE_EPOCH": "0"}
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", DRAWS, str(out)],
+        cwd=folder,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=100,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return out.read_text()
+
+
+def test_a_file_of_the_folder_has_no_say_in_a_picture(tmp_path):
+    """matplotlib reads `matplotlibrc` where we are; this one would start TeX."""
+    plain = drawn_in(tmp_path, "plain.svg")
+    Path(tmp_path / "matplotlibrc").write_text(
+        "text.usetex: True\ntext.latex.preamble: \\input{/etc/passwd}\n"
+        "axes.facecolor: red\naxes.linewidth: 9\n"
+    )
+    assert drawn_in(tmp_path, "theirs.svg") == plain
