@@ -54,7 +54,8 @@ class QualificationPlan:
 class Turn:
     """One turn of a device: the readings between two moments, and what it was for.
 
-    `begin_utc_ns` to `end_utc_ns` hold the whole of its gates. `settled` tells whether
+    `begin_utc_ns` to `end_utc_ns` hold the whole of its gates; `lasted_ns` is how long
+    that was, whatever was done to the wall clock meanwhile. `settled` tells whether
     the point counted as settled; `ran` whether the device gave a signal; `drift` is its
     slope just before, in ppm a minute. Of a device that was switched on anew for this
     turn, `started_s` has from when and until when after power on it began to run, in
@@ -70,3 +71,11 @@ class Turn:
     drift_ppm_per_min: float | None = None
     since_power_s: float | None = None
     started_s: tuple[float, float] | None = None
+    lasted_ns: int | None = None  # earlier versions did not tell it
+
+    @property
+    def took_ns(self) -> int:
+        """How long it took, in ns; by the wall clock where nothing else is told."""
+        if self.lasted_ns is not None:
+            return self.lasted_ns
+        return self.end_utc_ns - self.begin_utc_ns

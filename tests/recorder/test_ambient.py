@@ -3,8 +3,9 @@
 import pytest
 
 from benchlog.model import EventKind, Sample
-from benchlog.recorder.run.acceptance import Rejected, RejectedSamples
+from benchlog.recorder.run.acceptance import Rejected
 from benchlog.recorder.run.ambient import Ambient, AmbientNews
+from benchlog.recorder.run.refused_values import RejectedSamples
 
 NEWEST = Ambient(20.0, 0, 10.0)
 LONG_S = 3600.0

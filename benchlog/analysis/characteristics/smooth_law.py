@@ -100,8 +100,10 @@ def basis_of(terms: Array) -> Array:
 
 
 def spacing_of(at: Array) -> float:
-    """Return the usual distance of neighbouring places."""
+    """Return the usual distance of neighbouring places; 1 where there are none."""
     steps = np.diff(np.sort(at))
+    if not len(steps):
+        return 1.0
     apart = steps[steps > 0.2 * max(float(steps.max()), 1e-12)]
     return float(np.median(apart)) if len(apart) else 1.0
 

@@ -85,6 +85,8 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     if typed["dry_run"]:
         _print_plan(prepared, as_json)
         return
+    if typed["trust"]:
+        _require_consent(work, path)
     runs = _kept(work, path, on_screen=not (as_json or typed["no_screen"]))
     with Reader.open(path) as reader:
         found = qualification_of(reader, runs[0])
@@ -109,6 +111,18 @@ def _kept(work: "RackWork", path: Path, *, on_screen: bool) -> tuple[int, ...]:
     with Narrator() as narrator:
         tell = RackNarration(narrator).tell
         return keep_rack(work, path, host_clock(), tell=tell)
+
+
+def _require_consent(work: "RackWork", path: Path) -> None:
+    """Show what runs from elsewhere use here, and ask. Raises UsageError at a no."""
+    from benchlog.cli.tasks.going_on.cut_rack import used_from_elsewhere
+
+    uses = used_from_elsewhere(path, work) if work.again else []
+    for line in uses:
+        say(line)
+    question = "go on with that on this computer?"
+    if uses and in_terminal() and not click.confirm(question, err=True):
+        raise UsageError("nothing was opened; the runs stay as they are")
 
 
 def _prepared(typed: dict[str, Any]) -> "Prepared":

@@ -3,7 +3,8 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from benchlog.evaluation.rack_study import QualifiedDevice, base_of, step_told
+from benchlog.evaluation.rack.turn_points import step_told
+from benchlog.evaluation.rack_study import QualifiedDevice, base_of
 from benchlog.model import (
     STEP_BEGINS,
     STEP_OVER,

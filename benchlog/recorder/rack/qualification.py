@@ -31,7 +31,7 @@ _LETTING_GO_S: Final = 8.0
 class RackWork:
     """A qualification that may be begun, or gone on with.
 
-    `again` has the runs to go on with by device; a device without one gets a new run.
+    `again` has the runs to go on with by position; one without gets a new run.
     `trust`: also runs that came from elsewhere.
     """
 
@@ -61,7 +61,7 @@ def keep_rack(
         try:
             if several:
                 plans = work.task.plans
-                fresh = [one for one in plans if one.device not in work.again]
+                fresh = [one for one in plans if one.position not in work.again]
                 keeper.resume(several, fresh)
             else:
                 keeper.wait_for_all()
@@ -74,14 +74,14 @@ def keep_rack(
 
 def _resumed(work: RackWork, database: Path, clock: Clock) -> list[Resumed]:
     """Return the runs to go on with, each with its plan of today."""
-    plans = {plan.device: plan for plan in work.task.plans}
+    plans = {plan.position: plan for plan in work.task.plans}
     now_ns = clock.utc_ns()
     several = []
-    for device, run_id in work.again.items():
+    for position, run_id in work.again.items():
         old = resumed(
             database, run_id, now_ns, trust=work.trust, purpose=Purpose.QUALIFY
         )
-        several.append(replace(old, plan=plans[device]))
+        several.append(replace(old, plan=plans[position]))
     return several
 
 

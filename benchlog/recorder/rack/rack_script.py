@@ -171,14 +171,14 @@ class RackScript(RackTurns):
 
         Returns whether it is silent. One that is not is told so, and its turn noted.
         """
-        before, begin_utc_ns = run.accepted, self._clock.utc_ns()
+        before, began = run.accepted, self._now()
         certain = yield from self._gates(run, step.gates, aside=True)
         if run.accepted == before:
             return certain
         text = f"{run.plan.device} gives a signal without power: what feeds it?"
         self._keeper.book.runs.note(run, EventKind.SETTER, text)
         readings = run.accepted - before
-        self._note_turn(run, readings=readings, begin_utc_ns=begin_utc_ns)
+        self._note_turn(run, readings=readings, began=began)
         return False
 
     def _see_start(self, run: LiveRun, step: Step, asked_ns: int) -> Iterator[None]:
@@ -189,7 +189,7 @@ class RackScript(RackTurns):
         one with.
         """
         on_ns = self._power_ns or self._clock.mono_ns()
-        before, begin_utc_ns = run.accepted, self._clock.utc_ns()
+        before, began = run.accepted, self._now()
         silent_ns = on_ns
         started: tuple[float, float] | None = None
         certain = True
@@ -210,7 +210,7 @@ class RackScript(RackTurns):
         self._note_turn(
             run,
             readings=run.accepted - before,
-            begin_utc_ns=begin_utc_ns,
+            began=began,
             started_s=started,
         )
 

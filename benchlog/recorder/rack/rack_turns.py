@@ -190,7 +190,7 @@ class RackTurns(RackReports):
     ) -> Iterator[None]:
         """Give one device its turn; with `settled` it is noted as a point."""
         certain = yield from self._close_channel(run)
-        begin_utc_ns, before = self._clock.utc_ns(), run.accepted
+        began, before = self._now(), run.accepted
         drift = self._slope(run)  # of scans that follow each other evenly
         if certain:
             certain = yield from self._gates(run, gates, aside=aside)
@@ -204,7 +204,7 @@ class RackTurns(RackReports):
         self._note_turn(
             run,
             readings=taken,
-            begin_utc_ns=begin_utc_ns,
+            began=began,
             settled=settled,
             drift_ppm_per_min=_finite(drift.per_min),
             since_power_s=None
@@ -212,28 +212,37 @@ class RackTurns(RackReports):
             else (self._clock.mono_ns() - since_ns) / NS_PER_S,
         )
 
+    def _now(self) -> tuple[int, int]:
+        """Return the time by the wall clock and by the monotonic one, in ns."""
+        return self._clock.utc_ns(), self._clock.mono_ns()
+
     def _note_turn(
         self,
         run: LiveRun,
         *,
         readings: int,
-        begin_utc_ns: int,
+        began: tuple[int, int],
         settled: bool = False,
         drift_ppm_per_min: float | None = None,
         since_power_s: float | None = None,
         started_s: tuple[float, float] | None = None,
     ) -> None:
-        """Write into a run that its turn is over, and what came of it."""
+        """Write into a run that its turn is over, and what came of it.
+
+        `began`: when, by both clocks, as `_now` tells.
+        """
+        end_utc_ns, end_mono_ns = self._now()
         turn = Turn(
             step=self.where.index if self.where else 0,
-            begin_utc_ns=begin_utc_ns,
-            end_utc_ns=self._clock.utc_ns(),
+            begin_utc_ns=began[0],
+            end_utc_ns=end_utc_ns,
             readings=readings,
             settled=settled,
             ran=readings > 0,
             drift_ppm_per_min=drift_ppm_per_min,
             since_power_s=since_power_s,
             started_s=started_s,
+            lasted_ns=end_mono_ns - began[1],
         )
         name = self.where.name if self.where else ""
         text = f"{name}: {readings} readings" if readings else f"{name}: no signal"

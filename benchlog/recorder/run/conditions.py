@@ -5,7 +5,8 @@ from dataclasses import dataclass, field
 
 from benchlog.clock import Clock
 from benchlog.model import ORDERED, READ_BACK, Condition, Flag, Sample
-from benchlog.recorder.run.acceptance import Rejected, RejectedSamples, Said
+from benchlog.recorder.run.acceptance import Rejected
+from benchlog.recorder.run.refused_values import RejectedSamples, Said
 
 
 def condition_of(

@@ -21,8 +21,6 @@ from benchlog.model import (
 from benchlog.recorder.run.acceptance import (
     Plausibility,
     Rejected,
-    RejectedSamples,
-    Said,
     accept,
 )
 from benchlog.recorder.run.ambient import Ambient, AmbientNews
@@ -38,6 +36,7 @@ from benchlog.recorder.run.plan_checks import used_at
 from benchlog.recorder.run.reading_pace import GatePace, ReadingSpacing
 from benchlog.recorder.run.reading_window import ReadingWindow
 from benchlog.recorder.run.recurring import RecurringTrouble, Trouble
+from benchlog.recorder.run.refused_values import RejectedSamples, Said
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.early_stop import EarlyStop, StopRule

@@ -96,11 +96,16 @@ class RecurringTrouble:
         return found
 
     def _key(self, trouble: Trouble) -> tuple[str, str, str]:
-        key = (trouble.kind, trouble.instrument, _VARIES.sub("_", trouble.text))
+        key = (trouble.kind, trouble.instrument, without_what_varies(trouble.text))
         others = (*key[:2], _OTHERS)
         alike = sum(one[:2] == key[:2] for one in self._series)
         full = others in self._series or alike >= _MOST_CAUSES
         return others if full and key not in self._series else key
+
+
+def without_what_varies(text: str) -> str:
+    """Return a text without digits and quoted words: equal for the same trouble."""
+    return _VARIES.sub("_", text)
 
 
 def _counted(series: _Series, now_ns: int) -> Iterator[Trouble]:

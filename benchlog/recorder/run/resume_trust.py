@@ -1,6 +1,6 @@
 """Going on with a run that was begun elsewhere: what that would open and start here."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -39,12 +39,17 @@ def came_by(reader: Reader, run: Run) -> str:
 
 def opened_by(plan: RunPlan) -> Iterator[str]:
     """Yield what going on with a run would open and start on this computer."""
-    for name in sorted(instruments_of(plan)):
-        spec = plan.bench.instruments[name]
+    return opened_of(plan.bench, sorted(instruments_of(plan)))
+
+
+def opened_of(bench: Bench, names: Iterable[str]) -> Iterator[str]:
+    """Yield what instruments and alarms of a bench would open and start here."""
+    for name in names:
+        spec = bench.instruments[name]
         options = ", ".join(f"{key}={value}" for key, value in spec.options.items())
         what = f"{name}: driver {spec.driver} at {spec.address or 'no address'}"
         yield printable(masked(f"{what}, {options}" if options else what))
-    for rule in plan.bench.alarms:
+    for rule in bench.alarms:
         ways = [" ".join(rule.command)] if rule.command else []
         ways += [f"post to {masked(rule.webhook)}"] if rule.webhook else []
         if ways:

@@ -194,7 +194,7 @@ class DeviceView:
     def _turn_s(self) -> float:
         """Return how long a turn takes, usually."""
         turns = [one.turn for one in self.ran if len(one.offsets_ppm) >= 2]
-        lasted_ns = [turn.end_utc_ns - turn.begin_utc_ns for turn in turns]
+        lasted_ns = [turn.took_ns for turn in turns]
         return max(float(np.median(lasted_ns)) / NS_PER_S, _SHORTEST_S)
 
     @cached_property

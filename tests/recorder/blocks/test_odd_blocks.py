@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from benchlog.model import Event, EventKind
+
 from .test_block_run import GATE_NS, block_of, make_run  # noqa: F401 - a fixture
 
 MOST = 20_000  # readings of one block; the bound of a dialect
@@ -34,3 +36,21 @@ def test_odd_readings_are_told_in_a_few_events(make_run, values) -> None:  # noq
     assert len(ended) < EVENTS
     if 32e6 in values:
         assert any(" times from " in event.text for event in ended)
+
+
+def test_causes_that_alternate_from_block_to_block_are_counted(make_run) -> None:  # noqa: F811
+    """A few events of each block before, of ten blocks in a second."""
+    run = make_run()
+    run.accept_block(block_of([16e6], [10**9]), 0.0)
+    told, now_ns = [], 10**9
+    for _ in range(200):
+        times = now_ns + GATE_NS * np.arange(1, 21)
+        times[::3] = 1  # long ago; others are no frequency
+        now_ns = int(times[-1])
+        found = run.accept_block(
+            block_of(np.resize([16e6, np.nan, 16e6], 20), times), 0.0
+        )
+        told += [one for one in found if isinstance(one, Event)]
+    told += run.last_refusals(ended=True)
+    refused = [one for one in told if one.kind == EventKind.REJECTED]
+    assert len(refused) < EVENTS

@@ -18,7 +18,8 @@ from recorder.rack import death_rack
 from recorder.rack.death_rack import PART
 
 from benchlog.clock import host_deadline, host_sleep
-from benchlog.evaluation.rack_study import device_points, plan_of
+from benchlog.evaluation.rack.turn_points import device_points
+from benchlog.evaluation.rack_study import plan_of
 from benchlog.store.reader import Reader
 
 SCALE = 100.0

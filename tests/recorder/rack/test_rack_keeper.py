@@ -18,8 +18,8 @@ from warm_program import Program
 
 from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, host_deadline, host_sleep
+from benchlog.evaluation.rack.turn_points import device_points
 from benchlog.evaluation.rack_study import (
-    device_points,
     next_step,
     plan_of,
     qualification_of,

@@ -12,7 +12,7 @@ from recorder.rack.virtual_rack import PlainSetter, VirtualRack
 from benchlog.catalogue import bench_from_mapping
 from benchlog.cli.tasks.qualifying import rack_bounds, rack_task
 from benchlog.clock import VirtualClock
-from benchlog.evaluation.rack_study import PointReadings, points_of
+from benchlog.evaluation.rack.turn_points import PointReadings, TimedEvent, points_of
 from benchlog.model import Purpose, QualificationPlan, RunPlan, Timebase
 from benchlog.simulate.instruments.scpi_meters import Meter, MeterSpec
 from benchlog.simulate.physics.counting import InputSettings
@@ -167,8 +167,14 @@ class VirtualBench:
         nominal = self.part.nominal_hz
         ppm = (np.array(run.hz) - nominal) / nominal * 1e6
         ambient = np.array(run.ambient_c)
-        readings = PointReadings(at_ns=at_ns, ppm=ppm, ambient_c=ambient)
-        return list(points_of(run.events, readings, self.plan))
+        segment = np.zeros(len(at_ns), np.int64)
+        readings = PointReadings(
+            at_ns=at_ns, ppm=ppm, ambient_c=ambient, segment=segment
+        )
+        timed = [
+            TimedEvent(event=one, segment=0, at_ns=one.utc_ns) for one in run.events
+        ]
+        return list(points_of(timed, readings, self.plan))
 
     def found(self, run, timebase_u_ppm=0.01 / 3**0.5):
         """Return points and characteristics of a run, by name."""
