@@ -91,7 +91,7 @@ MAY_IMPORT = {
     "parts": NOTHING,
     "defaults": NOTHING,
     "sequences": NOTHING,
-    "bench": NOTHING,
+    "bench": {"serial"},
     "completion zsh": NOTHING,
     "watch 1": NOTHING,
     "runs": NUMPY,
@@ -125,7 +125,7 @@ MAY_IMPORT = {
     "measure --bench none --part none": NUMPY,
     "soak --bench none --part none": NUMPY,
     "refcheck --bench none": NUMPY | {"serial"},
-    "check-bench none": {"serial"},
+    "check-bench none": NOTHING,
     "qualify --bench none": NUMPY | {"serial"},
 }
 """What a command may import of others beside `ALWAYS`: about a short run, or up to what
