@@ -21,13 +21,20 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri, stdtr, stdtrit
+
+from benchlog.analysis.distributions import (
+    normal_below,
+    normal_quantile,
+    student_above,
+    student_quantile,
+)
 
 Array = NDArray[np.float64]
 ROOT_3: Final = math.sqrt(3.0)
 """Half width of a rectangular distribution over its standard deviation (JCGM 100:2008,
 4.3.7)."""
 
+_ROOT_HALF: Final = math.sqrt(0.5)  # definition
 _PHI_0: Final = 1.0 / math.sqrt(2.0 * math.pi)  # definition: normal density at 0
 _NORMAL_FROM: Final = 1e4
 """Degrees of freedom from which t counts as normal of the same variance; our rule: the
@@ -148,11 +155,11 @@ def quantile_above(of: Sum, rate: float) -> float:
     """Return the x above which the sum lies with probability `rate`, below one half."""
     widths, sd, students = of
     if not students and not widths:
-        return -float(ndtri(rate)) * sd
+        return -normal_quantile(rate) * sd
     if not students and not sd and len(widths) == 1:
         return (1.0 - 2.0 * rate) * widths[0]
     if len(students) == 1 and not widths and not sd:
-        return students[0][0] * -float(stdtrit(students[0][1], rate))
+        return students[0][0] * -student_quantile(students[0][1], rate)
     return _searched(of, rate)
 
 
@@ -167,15 +174,22 @@ def between(of: Sum, low: float, high: float) -> float:
     if not students and not widths:
         if not sd:
             return float(low <= 0.0 <= high)
-        return float(ndtr(high / sd) - ndtr(low / sd))
+        return _normal_between(low / sd, high / sd)
     if not students and not sd and len(widths) == 1:
         ends = (min(max(x / widths[0], -1.0), 1.0) for x in (high, low))
         return (next(ends) - next(ends)) / 2.0
     if len(students) == 1 and not widths and not sd:
         scale, freedom = students[0]
-        found = stdtr(freedom, (high / scale, low / scale))
-        return float(found[0] - found[1])
+        above_low = student_above(freedom, low / scale)
+        return above_low - student_above(freedom, high / scale)
     return _mixed_between(of, low, high)
+
+
+def _normal_between(low: float, high: float) -> float:
+    """Return the probability between two values of a standard normal distribution."""
+    if low > 0.0:  # where both tails are small
+        low, high = -high, -low
+    return (math.erfc(-high * _ROOT_HALF) - math.erfc(-low * _ROOT_HALF)) / 2.0
 
 
 def _mixed_between(of: Sum, low: float, high: float) -> float:
@@ -196,7 +210,7 @@ def _is_out_of_reach(of: Sum, x: float) -> bool:
     if room <= _FAR * of.sd * parts:
         return False
     return all(
-        stdtr(freedom, -room / (parts * scale)) < _NOTHING
+        student_above(freedom, room / (parts * scale)) < _NOTHING
         for scale, freedom in of.students
     )
 
@@ -236,9 +250,9 @@ def _searched(of: Sum, rate: float) -> float:
 
 def _guess(of: Sum, rate: float) -> float:
     """Return about the quantile: root sum of squares of what each part has alone."""
-    parts = [scale * float(stdtrit(nu, rate)) for scale, nu in of.students]
+    parts = [scale * student_quantile(nu, rate) for scale, nu in of.students]
     flat = ((1.0 - 2.0 * rate) * width for width in of.half_widths)
-    return math.hypot(float(ndtri(rate)) * of.sd, *flat, *parts)
+    return math.hypot(normal_quantile(rate) * of.sd, *flat, *parts)
 
 
 def _tail(mixture: _Mixture, x: float) -> tuple[float, float]:
@@ -250,7 +264,7 @@ def _tail(mixture: _Mixture, x: float) -> tuple[float, float]:
     all c = +-a_1 +-a_2 ... with the product of their signs.
     """
     z = (x + mixture.ends) * mixture.inverse_sd
-    before, now = _PHI_0 * np.exp(-0.5 * z * z), ndtr(-z)
+    before, now = _PHI_0 * np.exp(-0.5 * z * z), normal_below(-z)
     for order in range(1, mixture.order + 1):
         before, now = now, before - z * now
         if order > 1:

@@ -11,7 +11,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtr, stdtrit
+
+from benchlog.analysis.distributions import student_quantile, student_scale
 
 Array = NDArray[np.float64]
 
@@ -26,9 +27,8 @@ _ORDERS: Final = np.arange(18)  # our rule: of that series
 _FREEDOM: Final = np.geomspace(1.0, 400.0, 400)
 # our rule: 95 %, definition of U, and what one of 15 early looks may err on both sides
 _PROBABILITIES: Final = (0.95, 0.9997)
-# definition: the one bound over the other
-_TAIL_RATIO: Final = stdtrit(_FREEDOM, 0.99985) / stdtrit(_FREEDOM, 0.975)
-_RISING: Final = (_TAIL_RATIO[::-1].copy(), _FREEDOM[::-1].copy())  # definition
+_GAUSS: Final = np.polynomial.legendre.leggauss(5)
+"""Our rule: enough within a cell of `_GRID_STEP` for all digits of a double."""
 
 
 def as_student(weight: Array, log_u: Array, freedom: Array) -> tuple[Array, Array]:
@@ -54,8 +54,34 @@ def as_student(weight: Array, log_u: Array, freedom: Array) -> tuple[Array, Arra
     mass = flat.reshape(len(weight), _CELLS).astype(np.float64)
     bounds = [_bounds(row, nu) for row, nu in zip(mass, freedom.tolist(), strict=True)]
     half, far = np.exp(np.array(bounds).T + centre)
-    found = np.interp(far / half, *_RISING)
-    return half / stdtrit(found, 0.975), found
+    found = np.array([_of_ratio(one) for one in (far / half).tolist()])
+    usual = [student_quantile(nu, 0.975) for nu in found.tolist()]
+    return half / np.array(usual), found
+
+
+def _of_ratio(ratio: float) -> float:
+    """Return the degrees of freedom whose bounds have this ratio.
+
+    Interpolated between those of `_FREEDOM`; what lies beyond them is the last one.
+    """
+    low, high = 0, len(_FREEDOM) - 1
+    if not _tail_ratio(high) < ratio < _tail_ratio(low):
+        return float(_FREEDOM[low if ratio >= _tail_ratio(low) else high])
+    while high - low > 1:
+        middle = (low + high) // 2
+        if _tail_ratio(middle) > ratio:
+            low = middle
+        else:
+            high = middle
+    slope = (_FREEDOM[low] - _FREEDOM[high]) / (_tail_ratio(low) - _tail_ratio(high))
+    return float(slope * (ratio - _tail_ratio(high)) + _FREEDOM[high])
+
+
+@lru_cache(maxsize=len(_FREEDOM))
+def _tail_ratio(at: int) -> float:
+    """Return the one bound over the other, of one of `_FREEDOM`; it falls with them."""
+    freedom = float(_FREEDOM[at])
+    return student_quantile(freedom, 0.99985) / student_quantile(freedom, 0.975)
 
 
 def _bounds(mass: Array, freedom: float) -> list[float]:
@@ -66,7 +92,7 @@ def _bounds(mass: Array, freedom: float) -> list[float]:
     """
     there = np.flatnonzero(mass > _NOTHING)
     first, last = int(there[0]), int(there[-1])
-    room = math.ceil(math.log(float(stdtrit(freedom, 0.99985))) / _GRID_STEP)
+    room = math.ceil(math.log(student_quantile(freedom, 0.99985)) / _GRID_STEP)
     low, high = max(first - 1, 0), min(last + room + 1, _CELLS - 1)
     needed = _within(freedom)[low + 2 * _GRID - last : high + 2 * _GRID - first + 1]
     held = np.convolve(mass[first : last + 1], needed, mode="valid")
@@ -85,8 +111,16 @@ def _within(freedom: float) -> Array:
 
 
 def _held_by(freedom: float) -> Array:
-    steps = np.arange(-2 * _GRID, 2 * _GRID + 1) * _GRID_STEP
-    return np.asarray(2.0 * stdtr(freedom, np.exp(steps)) - 1.0)
+    """Add the density up from cell to cell; in the first it is as at zero."""
+    edges = np.arange(-2 * _GRID, 2 * _GRID) * _GRID_STEP
+    x, weight = _GAUSS
+    t = np.exp(edges[:, None] + (x + 1.0) * (_GRID_STEP / 2.0))
+    density = (1.0 + t * t / freedom) ** (-(freedom + 1.0) / 2.0)
+    each = np.concatenate(
+        ((math.exp(edges[0]),), (density * t) @ weight * (_GRID_STEP / 2.0))
+    )
+    scale = 2.0 * math.exp(student_scale(freedom)) / math.sqrt(freedom)
+    return np.asarray(np.minimum(scale * np.cumsum(each), 1.0))
 
 
 @lru_cache(maxsize=1)

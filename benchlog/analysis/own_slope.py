@@ -12,7 +12,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
+
+from benchlog.analysis.distributions import student_quantile
 
 Array = NDArray[np.float64]
 BIN_C: Final = 0.25  # our rule: finer than a room is uneven
@@ -74,7 +75,7 @@ class OwnSlope:
         rest = y - slope * x
         freedom = len(rows) - 2
         u = math.sqrt(float(rest @ rest) / freedom / s_xx)
-        factor = _CAUTION * float(stdtrit(freedom, _QUANTILE))
+        factor = _CAUTION * student_quantile(freedom, _QUANTILE)
         return Slope(slope, factor * u)
 
 

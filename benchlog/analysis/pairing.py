@@ -11,8 +11,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import fdtri, stdtrit
 
+from benchlog.analysis.distributions import student_quantile
 from benchlog.analysis.running import Running
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Columns, Flag
@@ -102,6 +102,8 @@ def ratio_apart(
 
     The degrees of freedom are those of the noise, whole or not.
     """
+    from scipy.special import fdtri  # noqa: PLC0415 - half the start of a command
+
     value = b_rms / a_rms
     high_f = float(fdtri(b_freedom, a_freedom, 0.975))
     low_f = float(fdtri(b_freedom, a_freedom, 0.025))
@@ -128,7 +130,7 @@ def ratio_paired(pairs: Pairs, per_pair: float) -> Ratio | None:
     if freedom < 1 or var_a <= 0 or var_b <= 0:
         return None
     r2 = min(1.0, float(a @ b) ** 2 / (var_a * var_b))
-    t = float(stdtrit(freedom, 0.975))
+    t = student_quantile(freedom, 0.975)
     k = 1.0 + 2.0 * (1.0 - r2) * t * t / freedom
     root = math.sqrt(k * k - 1.0)
     w = var_b / var_a

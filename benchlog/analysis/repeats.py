@@ -16,7 +16,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import bdtrc, erf
+
+from benchlog.analysis.distributions import binomial_at_least
 
 Array = NDArray[np.float64]
 CHANCE: Final = 1e-4
@@ -132,7 +133,7 @@ class Repeats:
         runs = self._runs + 1
         repeated = self._repeated + (self._alike > 1)
         alike = _alike_at_most(digit, noise * math.sqrt(2.0))
-        often = float(bdtrc(repeated - 1, runs, alike)) if repeated else 1.0
+        often = binomial_at_least(repeated, runs, alike)
         long = runs * alike ** (self._longest - 1) if self._longest > 1 else 1.0
         return min(often, long) < CHANCE
 
@@ -148,7 +149,7 @@ def _alike_at_most(digit: float, deviation: float) -> float:
     """Return at most how probable it is that a value falls on a given digit."""
     if deviation <= 0:
         return 1.0
-    return float(erf(digit / (2.0 * math.sqrt(2.0) * deviation)))
+    return math.erf(digit / (2.0 * math.sqrt(2.0) * deviation))
 
 
 def shown_digit(value: float) -> float:

@@ -14,8 +14,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
+from benchlog.analysis.distributions import student_quantile
 from benchlog.analysis.fitting.thermometer import GAIN_PER_C, thermometer
 from benchlog.analysis.separated_means import apart
 from benchlog.analysis.uncertainty import uncertainty_of_even
@@ -200,7 +200,7 @@ def _expanded(ppm: Array) -> float:
     found = uncertainty_of_even(ppm)
     if found.u_ppm == 0.0:
         return 0.0
-    return float(stdtrit(found.degrees_of_freedom, 0.975)) * found.u_ppm
+    return student_quantile(found.degrees_of_freedom, 0.975) * found.u_ppm
 
 
 def _response(
@@ -255,7 +255,7 @@ def _by_noise(
     spacing_s = float(np.median(np.diff(seen.t_s[_of(seen, after)])))
     windows = [_window(seen, one, spacing_s) for one in (before, after)]
     u, freedom = apart(stretches, *windows)
-    return u if u == 0.0 else float(stdtrit(freedom, sure)) * u
+    return u if u == 0.0 else student_quantile(freedom, sure) * u
 
 
 def _of(seen: Observed, phase: Phase) -> NDArray[np.int64]:

@@ -6,7 +6,7 @@ Nothing is worked out from a document, no text and no exit code.
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchlog.analysis.stats import TurnStats
 from benchlog.evaluation.history_document import (
@@ -16,7 +16,6 @@ from benchlog.evaluation.history_document import (
     summary_document,
     verdicts_document,
 )
-from benchlog.evaluation.rack_study import QualifiedDevice, known_plan
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.run_history import RunHistory
 from benchlog.model import Event, Purpose, Run
@@ -27,6 +26,9 @@ from benchlog.verdict.run.budget import COVERAGE, Budget
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.run.reference_band import AtReference
 from benchlog.verdict.timebase.known_timebase import is_coarse
+
+if TYPE_CHECKING:
+    from benchlog.evaluation.rack_study import QualifiedDevice
 
 
 def run_document(evaluation: Evaluation) -> dict[str, Any]:
@@ -265,7 +267,7 @@ def _known(value: Any) -> Any:
 def whole_document(
     evaluation: Evaluation,
     history: RunHistory,
-    qualified: QualifiedDevice | None = None,
+    qualified: "QualifiedDevice | None" = None,
 ) -> dict[str, Any]:
     """Return a run as `show --json` prints it.
 
@@ -293,7 +295,11 @@ def whole_document(
     }
 
 
-def _qualified(one: QualifiedDevice) -> dict[str, Any]:
+def _qualified(one: "QualifiedDevice") -> dict[str, Any]:
+    from benchlog.evaluation.rack_study import (  # noqa: PLC0415 - for a rack alone
+        known_plan,
+    )
+
     plan = known_plan(one.run)
     found: dict[str, Any] = _known(
         {

@@ -14,7 +14,7 @@ import statistics
 import subprocess
 import sys
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import NamedTuple
@@ -62,11 +62,11 @@ class Spent(NamedTuple):
     peak_mb: float
 
 
-def spent(*command: str) -> Spent:
+def spent(*command: str, env: Mapping[str, str] | None = None) -> Spent:
     """Run a command and return what it took. Raises CalledProcessError."""
     before = os.times()
     process = subprocess.Popen(
-        command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+        command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env=env
     )
     assert process.stderr is not None
     told = process.stderr.read()

@@ -1,12 +1,16 @@
 """What starting costs: modules that a command has no business to import."""
 
 import os
+import shutil
 import subprocess
 import sys
 from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
+from warm_program import PROGRAM, run
+
+from benchlog.cli.command import COMMANDS
 
 HEAVY = {"numpy", "scipy", "textual", "pyvisa", "serial", "sqlite3", "sqlite_utils"}
 HEAVY |= {"pysqlite3", "rich", "benchlog.store", "benchlog.catalogue", "hypothesis"}
@@ -76,17 +80,58 @@ def test_light_commands_import_no_numbers(
     assert modules_of(tmp_path, *words) & {"numpy", "scipy", "sqlite_utils"} == set()
 
 
+NOTHING: set[str] = set()
+NUMPY = {"numpy"}
+TABLES = {"sqlite_utils", "sqlite_fts4", "dateutil", "six", "pluggy"}
+"""What changes a database brings along."""
+DRAWN = {"matplotlib", "mpl_toolkits", "PIL", "cycler", "dateutil", "kiwisolver"}
+DRAWN |= {"fontTools", "packaging", "pyparsing", "six"}
 MAY_IMPORT = {
-    "runs": {"numpy"},
-    "runs --json": {"numpy"},
-    "show 1": {"numpy", "scipy"},
-    "show 1 --json": {"numpy", "scipy"},
-    "stability 1": {"numpy", "scipy"},
-    "ageing 1": {"numpy", "scipy"},
-    "events 1": {"numpy"},
-    "export 1": {"numpy"},
+    "help": NOTHING,
+    "parts": NOTHING,
+    "defaults": NOTHING,
+    "sequences": NOTHING,
+    "bench": {"serial"},
+    "completion zsh": NOTHING,
+    "watch 1": NOTHING,
+    "runs": NUMPY,
+    "runs --json": NUMPY,
+    "devices": NUMPY,
+    "results": NUMPY,
+    "show 1": NUMPY,
+    "show 1 --json": NUMPY,
+    "stop 1": NUMPY,
+    "stability 1": NUMPY,
+    "stability 1 --json": NUMPY,
+    "hat 1 2 3": NUMPY,
+    "temperature 1": NUMPY,
+    "ageing 1": NUMPY,
+    "response 1": NUMPY,
+    "fitness 1": NUMPY,
+    "compare 1 2": NUMPY | {"scipy"},
+    "report 1 --out p.html": NUMPY | DRAWN | {"jinja2", "markupsafe"},
+    "report 1 --out p.pdf": NUMPY | DRAWN | {"fpdf", "defusedxml", "cryptography"},
+    "judge 1": NUMPY,
+    "void 2 --reason wrong": NUMPY,
+    "correct 3 --device b --reason wrong": NUMPY,
+    "export 1": NUMPY,
+    "export 1 --format parquet --out x.parquet": NUMPY | {"pyarrow"},
+    "import a.txt --nominal-hz 16e6": NUMPY | TABLES,
+    "backup copied.db": NUMPY,
+    "check": NUMPY,
+    "merge other.db": NUMPY | TABLES,
+    "lots": NUMPY,
+    "chips --lot none": NUMPY,
+    "measure --bench none --part none": NUMPY,
+    "soak --bench none --part none": NUMPY,
+    "refcheck --bench none": NUMPY | {"serial"},
+    "check-bench none": NOTHING,
+    "qualify --bench none": NUMPY | {"serial"},
 }
-"""What a command about a short run may import of others, beside `ALWAYS`."""
+"""What a command may import of others beside `ALWAYS`: about a short run, or up to what
+it refuses."""
+BESIDES = {"doctor", "ports", "demo", "simulate", "inspect", "trim", "forward"}
+"""They look at the computer's packages, or start instruments at once."""
 ALWAYS = {"click", "platformdirs", "pysqlite3"}
 SELDOM = {"scipy.fft", "benchlog.analysis.stability.every", "benchlog.screen"}
 """What none of them needs for readings of a run that is over."""
@@ -95,20 +140,31 @@ BY_OTHERS = {"_distutils_hack", "setuptools", "charset_normalizer"}
 
 
 @pytest.fixture(scope="module")
-def short_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with a database that holds one run of 60 readings."""
+def short_runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with two databases; the first holds three runs of 60 readings."""
     folder = tmp_path_factory.mktemp("short")
     lines = [f"{16e6 + k % 7 / 8!r}\n" for k in range(60)]
     (folder / "a.txt").write_text("".join(lines))
-    modules_of(folder, "import", "a.txt", "--nominal-hz", "16e6")
+    words = ["import", "a.txt", "--nominal-hz", "16e6", "--db"]
+    for name in ("none.db", "none.db", "none.db", "other.db"):
+        done = run([*PROGRAM, *words, name], cwd=folder, capture_output=True)
+        assert done.returncode == 0, done.stderr
     return folder
 
 
 @pytest.mark.parametrize("words", MAY_IMPORT)
-def test_what_a_command_may_import(words: str, short_run: Path) -> None:
-    found = modules_of(short_run, *words.split())
+def test_what_a_command_may_import(
+    words: str, short_runs: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "own"
+    shutil.copytree(short_runs, folder)
+    found = modules_of(folder, *words.split())
     rooms = {name.partition(".")[0] for name in found}
     others = rooms & set(packages_distributions()) - ALWAYS - BY_OTHERS
     others -= {name for name in others if name.startswith(("benchlog", "_"))}
     assert others <= MAY_IMPORT[words]
     assert found & SELDOM == set()
+
+
+def test_every_command_stands_in_the_list() -> None:
+    assert {words.partition(" ")[0] for words in MAY_IMPORT} | BESIDES == set(COMMANDS)

@@ -20,7 +20,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from benchlog.analysis.characteristics.points import Points
 from benchlog.analysis.characteristics.smooth_law import (
@@ -28,6 +27,7 @@ from benchlog.analysis.characteristics.smooth_law import (
     law_terms,
     spacing_of,
 )
+from benchlog.analysis.distributions import student_quantile
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
@@ -126,7 +126,7 @@ class _Search:
             yield Dip(
                 at_c=float(self._place_c[top]),
                 size_ppm=float(tried.size[top]),
-                u_ppm=float(stdtrit(tried.freedom, 0.975) * tried.u[top]),
+                u_ppm=student_quantile(tried.freedom, 0.975) * float(tried.u[top]),
                 width_c=float(self._width_c[top]),
             )
             terms = np.column_stack([terms, self._bumps[top]])
@@ -135,12 +135,12 @@ class _Search:
         """Return the depth of which `FOUND` are believed at the worst place."""
         asked = self._shapes(self._inside, np.full(len(self._inside), self.promised_c))
         tried = _Tried(self._law, asked, self._y)
-        enough = self._enough(tried.freedom) + float(stdtrit(tried.freedom, FOUND))
+        enough = self._enough(tried.freedom) + student_quantile(tried.freedom, FOUND)
         return enough * float(tried.u.max(initial=0.0))
 
     def _enough(self, freedom: int) -> float:
         """Return the t beyond which the largest of all bumps is believed."""
-        return float(stdtrit(freedom, 1 - FALSE_ALARMS / 2 / (2 * len(self._bumps))))
+        return student_quantile(freedom, 1 - FALSE_ALARMS / 2 / (2 * len(self._bumps)))
 
     def _shapes(self, place_c: Array, width_c: Array) -> Array:
         """Return bells at places, of widths, as weighted; shape (bumps, n)."""

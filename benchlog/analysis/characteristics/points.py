@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from benchlog.analysis.characteristics.flicker import flicker_growth
+from benchlog.analysis.distributions import student_quantile
 from benchlog.analysis.uncertainty import even_evidence
 from benchlog.errors import DataError
 
@@ -108,7 +108,7 @@ class Points:
     def quantile(self, probability: float) -> float:
         """Return the Student quantile of these points' degrees of freedom."""
         freedom = min(self.degrees_of_freedom, _NORMAL)
-        return float(stdtrit(freedom, probability))
+        return student_quantile(freedom, probability)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

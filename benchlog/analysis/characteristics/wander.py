@@ -25,8 +25,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import eigh, null_space
-from scipy.special import ndtr
 
 from benchlog.analysis.characteristics.points import Points, u_of
 from benchlog.analysis.characteristics.smooth_law import (
@@ -137,6 +135,8 @@ class DifferenceErrors:
 
     def reach(self, probability: float) -> Array:
         """Return the quantile (above a half) of each difference's error, in ppm."""
+        from scipy.special import ndtr  # noqa: PLC0415 - SciPy for racks alone
+
         sigma = np.maximum(self.sigma_ppm, np.finfo(np.float64).tiny)
         low, high = np.zeros(len(sigma)), _SIGMAS * sigma.max(axis=1)
         for _ in range(_HALVINGS):
@@ -208,6 +208,8 @@ class _Evidence:
 
     def likelihood(self, steps: Array) -> Array:
         """Return the likelihood of each scatter and walk (`steps`, ppm^2/s)."""
+        from scipy.linalg import null_space  # noqa: PLC0415 - as above
+
         points = self._sweep.points
         free = null_space(basis_of(self._sweep.law_of_both).T)
         y = free.T @ points.offset_ppm
@@ -238,6 +240,8 @@ class _Evidence:
 
 def _log_likelihoods(y: Array, still: Array, walk: Array, steps: Array) -> Array:
     """Return the log likelihood of what is seen for each size of a walk, shape (h,)."""
+    from scipy.linalg import eigh  # noqa: PLC0415 - as above
+
     size, along = eigh(walk, still)
     square = (along.T @ y) ** 2
     variance = 1 + steps[:, None] * np.maximum(size, 0.0)

@@ -12,8 +12,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtrc
 
+from benchlog.analysis.distributions import chi_squared_above
 from benchlog.analysis.fitting.regression import (
     LinearFit,
     Regression,
@@ -206,7 +206,7 @@ def _beyond_chance(shares: Array, covariance: Array) -> bool:
     if not len(shares):
         return False
     size = float(shares @ np.linalg.pinv(covariance, hermitian=True) @ shares)
-    return float(chdtrc(len(shares), size)) < _BY_CHANCE
+    return chi_squared_above(len(shares), size) < _BY_CHANCE
 
 
 class _Model:

@@ -13,8 +13,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
+from benchlog.analysis.distributions import student_quantile
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
@@ -78,7 +78,7 @@ class LinearFit:
 
     def quantile(self, probability: float = 0.95) -> float:
         """Return the two-sided Student quantile of the residuals' freedom."""
-        return float(stdtrit(self.degrees_of_freedom, 0.5 + probability / 2.0))
+        return student_quantile(self.degrees_of_freedom, 0.5 + probability / 2.0)
 
 
 def combined(fits: Sequence[LinearFit], weights: Array, best: LinearFit) -> LinearFit:

@@ -20,8 +20,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtrc, stdtrit
 
+from benchlog.analysis.distributions import chi_squared_above, student_quantile
 from benchlog.analysis.pulses.slope import (
     SlopeFit,
     fit_slope,
@@ -196,7 +196,7 @@ def one_sided(stamps: Stamps) -> bool:
     n = len(lean)
     if n < _FEWEST_WIDE:
         return False
-    bar = float(stdtrit(n - 1, 1.0 - _CALLED_FALSELY)) * lean.std(ddof=1)
+    bar = student_quantile(n - 1, 1.0 - _CALLED_FALSELY) * lean.std(ddof=1)
     return bool(lean.mean() * np.sqrt(n) > bar)
 
 
@@ -219,5 +219,5 @@ def late_shares(found: Windows) -> LateShares | None:
     if usual <= 0 or share >= 1 or np.min(seen) * min(share, 1 - share) < 5:
         return None
     misfit = np.sum((late - share * seen) ** 2 / (seen * share * (1 - share)))
-    chance = float(chdtrc(_QUARTERS - 1, misfit))
+    chance = chi_squared_above(_QUARTERS - 1, float(misfit))
     return LateShares(tuple((late / seen).tolist()), chance < _FALSE_ALARM)

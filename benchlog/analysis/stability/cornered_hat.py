@@ -21,8 +21,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtrc
 
+from benchlog.analysis.distributions import chi_squared_above
 from benchlog.analysis.stability.deviations import Stability, StabilityRow
 from benchlog.analysis.stability.nearest_covariance import nearest_covariance
 from benchlog.errors import DataError
@@ -310,7 +310,7 @@ def _residual_chance(
     spread = np.cov(residual(drawn), rowvar=False)
     left = residual(squares)
     size = float(left @ np.linalg.pinv(spread, rcond=1e-9, hermitian=True) @ left)
-    return float(chdtrc(spare, size))
+    return chi_squared_above(spare, size)
 
 
 def _notes(doubts: Sequence[tuple[float, float]]) -> list[str]:

@@ -1,11 +1,14 @@
 """One run of a rack: its device as the sequence found it, beside the others."""
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from benchlog.errors import DataError
-from benchlog.evaluation.rack_study import QualifiedDevice, plan_of, rack_of
 from benchlog.model import Purpose, Run
 from benchlog.store.reader import Reader
+
+if TYPE_CHECKING:
+    from benchlog.evaluation.rack_study import QualifiedDevice
 
 
 class Racks:
@@ -19,7 +22,7 @@ class Racks:
         self.reader = reader
         self._known: dict[str, dict[int, QualifiedDevice]] = {}
 
-    def device_of(self, run: Run) -> QualifiedDevice | None:
+    def device_of(self, run: Run) -> "QualifiedDevice | None":
         """Return the device of a run of a rack; None for other runs.
 
         A plan that cannot be read makes the run one like others: its readings are
@@ -27,6 +30,11 @@ class Racks:
         """
         if run.made_for is not Purpose.QUALIFY:
             return None
+        from benchlog.evaluation.rack_study import (  # noqa: PLC0415 - SciPy for racks
+            plan_of,
+            rack_of,
+        )
+
         try:
             plan = plan_of(run)
         except DataError:

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import betaincinv, chdtri, ndtri
 
+from benchlog.analysis.distributions import chi_squared_quantile, normal_quantile
 from benchlog.verdict.run.budget import mean_half_ppm
 
 CONFIDENCE: Final = 0.95  # common practice, no source
@@ -84,7 +84,8 @@ def capability(
 def _sd_factors(n: int) -> tuple[float, float]:
     """Return what s is multiplied with for the ends of its interval."""
     nu, tail = n - 1, (1 - CONFIDENCE) / 2
-    return math.sqrt(nu / chdtri(nu, tail)), math.sqrt(nu / chdtri(nu, 1 - tail))
+    low, high = (chi_squared_quantile(nu, rate) for rate in (tail, 1 - tail))
+    return math.sqrt(nu / low), math.sqrt(nu / high)
 
 
 def _cp(sd: float, limit_ppm: float, n: int) -> Interval:
@@ -95,7 +96,7 @@ def _cp(sd: float, limit_ppm: float, n: int) -> Interval:
 
 def _cpk(room_ppm: float, sd: float, n: int, u_common_ppm: float) -> Interval:
     cpk = room_ppm / (3 * sd)
-    z = float(ndtri(0.5 + CONFIDENCE / 2))
+    z = normal_quantile(0.5 + CONFIDENCE / 2)
     own = z * math.sqrt(1 / (9 * n) + cpk * cpk / (2 * (n - 1)))
     half = math.hypot(own, u_common_ppm / (3 * sd))
     return Interval(cpk, cpk - half, cpk + half)
@@ -114,8 +115,8 @@ def clopper_pearson(
     if n == 0:
         return None
     tail = (1 - confidence) / 2
-    low = float(betaincinv(count, n - count + 1, tail)) if count else 0.0
-    high = float(betaincinv(count + 1, n - count, 1 - tail)) if count < n else 1.0
+    low = _beta_quantile(count, n - count + 1, tail) if count else 0.0
+    high = _beta_quantile(count + 1, n - count, 1 - tail) if count < n else 1.0
     return Interval(count / n, low, high)
 
 
@@ -123,4 +124,10 @@ def at_most(count: int, n: int, confidence: float = CONFIDENCE) -> float:
     """Return the one-sided upper bound of a fraction: with `confidence` below this."""
     if count >= n:
         return 1.0
-    return float(betaincinv(count + 1, n - count, confidence))
+    return _beta_quantile(count + 1, n - count, confidence)
+
+
+def _beta_quantile(a: float, b: float, below: float) -> float:
+    from scipy.special import betaincinv  # noqa: PLC0415 - half the start of a command
+
+    return float(betaincinv(a, b, below))

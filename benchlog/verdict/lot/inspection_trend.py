@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
+from benchlog.analysis.distributions import normal_quantile
 from benchlog.units import interval_texts, signed_digits, three_digits
 
 Array = NDArray[np.float64]
@@ -78,7 +78,7 @@ def _median_slope(x: Array, y: Array) -> tuple[float, float, float]:
     counts = (np.unique(one, return_counts=True)[1].tolist() for one in (x, y))
     ties = sum(k * (k - 1) * (2 * k + 5) for of in counts for k in of if k > 1)
     variance = (len(x) * (len(x) - 1) * (2 * len(x) + 5) - ties) / 18.0
-    spread = float(-ndtri(0.025)) * math.sqrt(max(variance, 0.0))
+    spread = -normal_quantile(0.025) * math.sqrt(max(variance, 0.0))
     high = min(round((pairs + spread) / 2.0), pairs - 1)
     low = max(round((pairs - spread) / 2.0) - 1, 0)
     return float(np.median(slopes)), float(slopes[low]), float(slopes[high])

@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtr
 
+from benchlog.analysis.distributions import student_above
 from benchlog.units import signed_digits, three_digits
 
 FEWEST: Final = 3  # our rule: two show hardly any scatter
@@ -96,7 +96,7 @@ def _chance(below: Array, above: Array, floor_ppm: float) -> float:
         return 1.0 if between <= 0 else 0.0
     parts = zip(squares, (below, above), strict=True)
     freedom = whole**2 / sum(sq**2 / (len(one) - 1) for sq, one in parts)
-    return 2.0 * float(stdtr(freedom, -between / math.sqrt(whole)))
+    return 2.0 * student_above(freedom, between / math.sqrt(whole))
 
 
 def _text(low: Seat, high: Seat, u_common_ppm: float) -> str:

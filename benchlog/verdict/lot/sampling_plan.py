@@ -8,8 +8,6 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from scipy.special import bdtr, betaincinv
-
 from benchlog.errors import UsageError
 from benchlog.units import as_stated, three_digits
 from benchlog.verdict.lot.sampling_table import (
@@ -164,6 +162,8 @@ def acceptance_probability(
     if of_this_lot:
         bad = round(fraction * plan.lot_size)
         return _hypergeometric(most, plan.lot_size, bad, size)
+    from scipy.special import bdtr  # noqa: PLC0415 - half the start of a command
+
     return float(bdtr(most, size, fraction))
 
 
@@ -185,6 +185,8 @@ def fraction_at(plan: Plan, probability: float) -> float:
     most, size = plan.most_accepted, plan.sample_size
     if most >= size:
         return 1.0
+    from scipy.special import betaincinv  # noqa: PLC0415 - as above
+
     return 1.0 - float(betaincinv(size - most, most + 1, probability))
 
 

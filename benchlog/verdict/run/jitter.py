@@ -9,8 +9,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from scipy.special import chdtri
-
+from benchlog.analysis.distributions import chi_squared_quantile
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Decision
 from benchlog.units import (
@@ -39,7 +38,7 @@ class Scatter:
         They hold for scatter that is independent from reading to reading and normal.
         """
         nu = self.freedom
-        low, high = chdtri(nu, rate), chdtri(nu, 1.0 - rate)
+        low, high = (chi_squared_quantile(nu, one) for one in (rate, 1.0 - rate))
         return self.ppm * math.sqrt(nu / low), self.ppm * math.sqrt(nu / high)
 
     def word(self, limit_ppm: float, rate: float = RATE) -> Decision:

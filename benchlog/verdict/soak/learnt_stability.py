@@ -16,8 +16,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import fdtrc, fdtri
 
+from benchlog.analysis.distributions import f_above, student_quantile
 from benchlog.analysis.even_drift import without_drift
 from benchlog.analysis.noise_mixture import SLOPE
 from benchlog.analysis.stability.freedom import Differences, equivalent_freedom
@@ -223,7 +223,9 @@ def _unseen_drift_ppm(learnt: LearntStability, length: float) -> float:
     variance, freedom = _at(learnt, length)
     mu = math.log(learnt.avar_ppm2[at + 1] / learnt.avar_ppm2[at]) / _OCTAVE
     by_noise = variance * math.exp(float(np.interp(mu, _MU, _LOG_SLOPE)))
-    return math.sqrt(12.0 * by_noise * fdtri(1.0, freedom, 1.0 - FALSE_DRIFTS))
+    # F of one degree of freedom is t squared
+    t = student_quantile(freedom, 1.0 - FALSE_DRIFTS / 2.0)
+    return t * math.sqrt(12.0 * by_noise)
 
 
 def _drift(learnt: LearntStability, stats: RunStats, length: float) -> str:
@@ -286,7 +288,8 @@ def _departure(
     """
     theirs = np.array(learnt.freedom)[own.octave]
     ratio = own.avar / np.array(learnt.avar_ppm2)[own.octave]
-    above = fdtrc(own.freedom, theirs, ratio)
+    each = zip(own.freedom, theirs, ratio, strict=True)
+    above = np.array([f_above(*map(float, one)) for one in each])
     tail = above if only_above else np.minimum(above, 1.0 - above)
     worst = int(np.argmin(tail))
     if tail[worst] >= FALSE_DEPARTURES / (2.0 * len(tail)):

@@ -15,8 +15,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
+from benchlog.analysis.distributions import normal_below
 from benchlog.model import InstrumentSpec, ReferenceCheck
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY
 from benchlog.verdict.run.budget import COVERAGE
@@ -159,7 +159,7 @@ class BaseWander:
             out=np.full_like(sigma, math.inf if apart_ppm else 0.0),
             where=sigma > 0,
         )
-        return 2.0 * float(self.weights @ ndtr(-at))
+        return 2.0 * float(self.weights @ normal_below(-at))
 
     def _half_width(self, sigma: Array, error_rate: float) -> float:
         low, high = 0.0, 8.0 * float(sigma.max())

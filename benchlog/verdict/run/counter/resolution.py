@@ -21,8 +21,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
+from benchlog.analysis.distributions import normal_below
 from benchlog.analysis.repeats import shown_digit
 from benchlog.units import as_stated, three_digits
 from benchlog.verdict.run.budget import BudgetLine
@@ -174,7 +174,7 @@ def _models() -> tuple[Array, Array]:
     The first has the shape (digits, places, noises), the second (places, noises).
     """
     edges = np.arange(-_REACH, _REACH + 2)[:, None, None] - 0.5
-    share = np.diff(ndtr((edges - _PLACES[:, None]) / _NOISES), axis=0)
+    share = np.diff(normal_below((edges - _PLACES[:, None]) / _NOISES), axis=0)
     digits = np.arange(-_REACH, _REACH + 1)[:, None, None]
     mean = (digits * share).sum(axis=0)
     error2 = (mean - _PLACES[:, None]) ** 2
