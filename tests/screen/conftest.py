@@ -3,12 +3,9 @@
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 from screen.scenes import Stage
-from textual.css import stylesheet
-from textual.css.model import RuleSet
 
 from benchlog.analysis.stats import RunStats
 from benchlog.analysis.uncertainty import MeanUncertainty
@@ -29,28 +26,6 @@ def _quick_ticks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Screens count their ticks: what is looked at every 20 of them comes sooner."""
     for module in ("live", "overview"):
         monkeypatch.setattr(f"benchlog.screen.{module}._TICK_S", 0.05)
-
-
-_parse_styles = stylesheet.parse
-_PARSED: dict[tuple[object, ...], list[RuleSet]] = {}
-"""The rules of each style sheet; every screen reads the same fifty."""
-
-
-def _parsed_once(
-    scope: str, css: str, read_from: tuple[str, str], **how: Any
-) -> list[RuleSet]:
-    variables = how.pop("variable_tokens")
-    told = tuple((name, *tokens) for name, tokens in sorted(variables.items()))
-    key = (scope, css, read_from, told, *sorted(how.items()))
-    if key not in _PARSED:
-        found = _parse_styles(scope, css, read_from, variable_tokens=variables, **how)
-        _PARSED[key] = list(found)
-    return _PARSED[key]
-
-
-@pytest.fixture(autouse=True)
-def _styles_parsed_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(stylesheet, "parse", _parsed_once)
 
 
 @pytest.fixture
