@@ -14,9 +14,10 @@ from contextlib import asynccontextmanager, closing, contextmanager
 import aiohttp
 from aiohttp import web
 from aiohttp.test_utils import TestServer
-from cli.conftest import Line, wait_for
+from cli.conftest import Line
 from cli.served_pages import pages, seen, served
 from seeds import seeded_random
+from waiting import wait_for
 
 from benchlog.clock import host_deadline
 
