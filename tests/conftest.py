@@ -79,5 +79,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 def pytest_collection_finish() -> None:
     """Look for garbage from here on, but never among the tests themselves."""
+    if "textual.app" in sys.modules:  # only where there are screens
+        from styles import parse_styles_once
+
+        parse_styles_once()
     gc.freeze()
     gc.enable()

@@ -12,7 +12,6 @@ from typing import Any
 import pytest
 from warm_program import children_of
 
-from benchlog.clock import host_deadline, host_sleep
 from benchlog.control import Request, ask
 from benchlog.model import (
     Bench,
@@ -52,13 +51,6 @@ def soak_plan(driver: str = "stranger-steady", **options: Any) -> RunPlan:
         ),
         max_s=600.0,
     )
-
-
-def wait_for(true: Any, within_s: float = 10.0) -> None:
-    limit = host_deadline(within_s)
-    while not true():
-        assert not limit.passed, "waited in vain"
-        host_sleep(0.01)
 
 
 class KeptSoak:

@@ -14,7 +14,7 @@ from schemas_held import hold_printed
 from warm_program import PROGRAM, Program, run
 
 from benchlog.catalogue import load_part
-from benchlog.clock import HostClock, host_deadline, host_sleep
+from benchlog.clock import HostClock
 from benchlog.model import Lot, LotRun
 from benchlog.simulate import SimulatedBench, demo_scenario
 from benchlog.simulate.ready_scenarios import DemoBench
@@ -102,13 +102,6 @@ def document(done: subprocess.CompletedProcess[str]) -> dict[str, Any]:
     found = json.loads(done.stdout, parse_constant=pytest.fail)
     assert isinstance(found, dict)
     return found
-
-
-def wait_for(true: Any, within_s: float = 30.0) -> None:
-    limit = host_deadline(within_s)
-    while not true():
-        assert not limit.passed, "nothing came"
-        host_sleep(0.01)
 
 
 @contextmanager

@@ -4,7 +4,8 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 
 import pytest
-from lot_shop import PART, SCALE, Shop, wait_for
+from lot_shop import PART, SCALE, Shop
+from waiting import wait_for
 
 from benchlog import control
 from benchlog.cli.tasks.lot_opening import Wish, task_for

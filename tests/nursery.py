@@ -30,6 +30,7 @@ from nursery_starts import (
     IGNORED,
     NUMBER,
     READ_AGAIN,
+    WORKER,
     InnerProgram,
     Nursery,
     settings_of,
@@ -222,7 +223,7 @@ def leave_at_once(code: list[int]) -> None:
 
 def run_main() -> None:
     """Run what the words of `python` name: a module, a text, a file."""
-    if sys.argv[0] == "-P":
+    if sys.argv[0] in ("-P", "-u"):
         sys.argv.pop(0)
     option = sys.argv[0]
     if option == "-m":
@@ -237,6 +238,11 @@ def run_main() -> None:
 
 
 # --- the nursery of what was forked
+
+
+def starts_others(words: list[str]) -> bool:
+    """Whether it starts processes of ours itself, or is a worker, whose tests do."""
+    return words[:2] == WORKER or not STARTERS.isdisjoint(words[:6])
 
 
 def nursery_of_its_own(nursery_words: list[str]) -> "dict[str, Any] | None":
@@ -274,7 +280,7 @@ def main() -> None:
     what = serve(socket.socket(fileno=3))
     while True:
         become(what)
-        if not STARTERS.intersection(what["words"][:6]):
+        if not starts_others(what["words"]):
             break
         asked = nursery_of_its_own(own_words)
         if asked is None:

@@ -19,6 +19,8 @@ READ_AGAIN = ("TEXTUAL_DRIVER", "TEXTUAL_FPS", "TEXTUAL_COLOR_SYSTEM")
 """Settings that pages in a browser are started with; `become` has them read again."""
 INNER = ("-P", "-m")
 """What the words begin with where benchlog starts a process of its own."""
+WORKER = ["-u", "-c"]
+"""What the words begin with where execnet starts a worker of `pytest -n`."""
 PIPES = ("p2cread", "p2cwrite", "c2pread", "c2pwrite", "errread", "errwrite")
 PLAIN = {"preexec_fn": None, "process_group": -1, "gid": None, "gids": None}
 PLAIN |= {"uid": None, "umask": -1, "executable": None, "close_fds": True}

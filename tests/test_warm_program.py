@@ -164,3 +164,17 @@ def test_a_session_of_its_own_can_be_ended_at_once() -> None:
         with Program(words, stdin=-1, start_new_session=True) as one:
             os.killpg(one.pid, signal.SIGKILL)
             assert one.wait(20) == -signal.SIGKILL
+
+
+def test_a_worker_is_warm_and_has_a_nursery_from_its_first_moment_on() -> None:
+    words = [sys.executable, "-u", "-c", "import sys;exec(eval(sys.stdin.readline()))"]
+    lines = (
+        "import nursery_starts, os",
+        "mine = nursery_starts.InnerProgram.nursery",
+        "print('benchlog.cli' in sys.modules, mine.pid == os.getpid())",
+    )
+    with subprocess.Popen(words, stdin=-1, stdout=-1, text=True) as one:
+        assert one.pid in children_of(os.getpid())
+        said, _ = one.communicate(f"{os.linesep.join(lines)!r}\n", timeout=60)
+    assert said.split() == ["True", "True"]
+    assert one.returncode == 0

@@ -30,11 +30,11 @@ from typing import Any
 
 import nursery as forking
 from nursery import CLONE, ROOM_FOR_WORDS
-from nursery_starts import InnerProgram, Nursery, settings_of
+from nursery_starts import WORKER, InnerProgram, Nursery, settings_of
 
 PROGRAM = [sys.executable, "-m", "benchlog.cli"]
 """What a command line begins with."""
-_REAL = subprocess.Popen
+_REAL = InnerProgram.__base__
 _BEFORE = dict(os.environ)
 """The environment that no test has changed yet: nurseries are started with it."""
 
@@ -55,10 +55,22 @@ def nursery() -> Nursery | None:
 
 
 class InnerStart(InnerProgram):
-    """`subprocess.Popen` in tests; warm where benchlog starts a process of its own."""
+    """`subprocess.Popen` in tests; warm where benchlog starts a process of its own.
+
+    So are the workers of `pytest -n`: what each would import is imported once, and
+    each has a nursery from its first moment on.
+    """
 
     def their_nursery(self) -> Nursery | None:
         return nursery()
+
+    def is_warm(self, words: list[str]) -> bool:
+        return super().is_warm(words) or (words[:2] == WORKER and is_of_execnet(words))
+
+
+def is_of_execnet(words: list[str]) -> bool:
+    """Whether a worker is started by these words: its program comes by its input."""
+    return len(words) == 3 and "exec(eval(sys.stdin.readline()))" in words[2]
 
 
 class Program(InnerProgram):

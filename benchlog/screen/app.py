@@ -233,7 +233,8 @@ class BenchApp(ScreenHost):
     def positions(self, run: Run) -> tuple[Run, ...]:
         """Return the newest run at each position beside this one, itself included."""
         mine = run.id in self._owns and not self._opening.onlooker
-        newest = {one.position: one for one in self.sitting()} if mine else {}
+        several = mine and len(self._owns) > 1  # keys ask often, and one has no other
+        newest = {one.position: one for one in self.sitting()} if several else {}
         return tuple(newest.values()) if len(newest) > 1 else self.beside.of(run)
 
     def action_history(self) -> None:

@@ -11,6 +11,7 @@ import pytest
 from columns_maker import columns, part_of, without
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.lib.stride_tricks import sliding_window_view
 from seeds import seeded_generator
 
 from benchlog.analysis.octaves import REACH
@@ -130,13 +131,11 @@ def test_gaps_split_and_bridge(lost, seed):
 
 def brute_squares(y, m, share):
     """Squared differences of adjacent averages, each with its share of readings."""
-    found = []
-    for k in range(len(y) - 2 * m + 1):
-        early, late = y[k : k + m], y[k + m : k + 2 * m]
-        counts = np.sum(~np.isnan(early)), np.sum(~np.isnan(late))
-        if min(counts) >= share * m:
-            found.append((np.nanmean(late) - np.nanmean(early)) ** 2)
-    return found
+    windows = sliding_window_view(y, m)
+    counts = np.sum(~np.isnan(windows), axis=1)
+    means = np.nansum(windows, axis=1) / np.maximum(counts, 1)
+    enough = counts >= share * m
+    return np.square(means[m:] - means[:-m])[enough[m:] & enough[:-m]]
 
 
 def test_long_runs_are_thinned_not_forgotten():

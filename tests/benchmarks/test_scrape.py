@@ -16,8 +16,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from benchmarks.results import report
-from cli.conftest import PROGRAM, wait_for
+from cli.conftest import PROGRAM
 from numpy.typing import NDArray
+from waiting import wait_for
 
 from benchlog.clock import HostClock, host_sleep
 from benchlog.store.reader import Reader

@@ -11,15 +11,14 @@ from pathlib import Path
 
 import pytest
 from schemas_held import hold_printed
+from waiting import wait_for
 from warm_program import PROGRAM, Program, run
 
-from benchlog.clock import host_deadline, host_sleep
 from benchlog.control import Request, ask
 from benchlog.errors import BenchlogError
 
 SCALE = "20"
 """Bench seconds in a second; simulator and keeper share it."""
-START_S = 20.0
 
 
 @dataclass(frozen=True)
@@ -81,14 +80,6 @@ class Line:
             yield str(path)
             process.send_signal(signal.SIGTERM)
             process.communicate(timeout=10)
-
-
-def wait_for(true: object, within_s: float = START_S) -> None:
-    assert callable(true)
-    limit = host_deadline(within_s)
-    while not true():
-        assert not limit.passed, "nothing came"
-        host_sleep(0.02)
 
 
 def document(done: subprocess.CompletedProcess[str]) -> dict[str, object]:

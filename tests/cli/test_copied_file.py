@@ -5,8 +5,9 @@ import shutil
 import signal
 from pathlib import Path
 
-from cli.conftest import Line, wait_for
+from cli.conftest import Line
 from cli.test_terminal import ended_how, measure, terminal
+from waiting import wait_for
 
 from benchlog.errors import StoreError
 from benchlog.store.files import size_of, wal_of

@@ -7,7 +7,8 @@ import socket
 from pathlib import Path
 
 import pytest
-from cli.conftest import Line, document, wait_for
+from cli.conftest import Line, document
+from waiting import wait_for
 from warm_program import children_of
 
 PART = "quartz-16mhz-30ppm"

@@ -11,8 +11,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from cli.conftest import SCALE, wait_for
+from cli.conftest import SCALE
 from simulate.lab import scenario, serving
+from waiting import wait_for
 
 from benchlog.clock import HostClock
 from benchlog.errors import BenchlogError

@@ -13,8 +13,9 @@ from pathlib import Path
 import aiohttp
 import aiohttp.web
 import pytest
-from cli.conftest import Line, wait_for
+from cli.conftest import Line
 from cli.served_pages import Served, pages, seen, served, stopped
+from waiting import wait_for
 
 from benchlog.cli.tasks import browser_server as serving
 from benchlog.cli.tasks.browser_page import (

@@ -4,9 +4,10 @@ import asyncio
 from pathlib import Path
 
 import pytest
-from cli.conftest import Line, wait_for
+from cli.conftest import Line
 from cli.served_pages import CHROMIUM, Tab, browser, served, tab
 from cli.test_served_looking import deeds, soaking
+from waiting import wait_for
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
 

@@ -8,7 +8,8 @@ import subprocess
 from datetime import UTC, datetime
 
 import pytest
-from cli.conftest import PROGRAM, Line, document, wait_for
+from cli.conftest import PROGRAM, Line, document
+from waiting import wait_for
 from warm_program import Program
 
 from benchlog.cli.tasks.soaking import moment_utc_ns

@@ -3,8 +3,9 @@
 import json
 import os
 
-from cli.conftest import Line, wait_for
+from cli.conftest import Line
 from click.testing import CliRunner
+from waiting import wait_for
 
 from benchlog.cli import root
 from benchlog.cli.command import COMMANDS, GIVING_WAY

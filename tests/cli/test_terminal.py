@@ -14,7 +14,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from cli.conftest import Line, wait_for
+from cli.conftest import Line
+from waiting import wait_for
 from warm_program import Program
 
 from benchlog.clock import host_deadline
@@ -148,9 +149,10 @@ def keepers(line: Line) -> list[Path]:
     found = []
     for process in Path("/proc").glob("[0-9]*"):
         with contextlib.suppress(OSError):
-            if str(line.folder) in (process / "environ").read_text(errors="replace"):
-                command = (process / "cmdline").read_text(errors="replace")
-                if "benchlog.recorder" in command:
+            command = (process / "cmdline").read_text(errors="replace")
+            if "benchlog.recorder" in command:
+                theirs = (process / "environ").read_text(errors="replace")
+                if str(line.folder) in theirs:
                     found.append(process)
     return found
 

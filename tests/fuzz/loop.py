@@ -3,8 +3,9 @@
 A door is a way by which strangers' bytes come in. Each has a file
 `tests/fuzz/door_NAME.py` with a context manager `door()` that yields a `Door`, and
 seeds in `tests/fuzz/corpus/NAME/`. `test_doors.py` enters every kept input again and
-then fuzzes for `BENCHLOG_FUZZ_S` seconds a door (default 2), and those of `MAIN_DOORS`
-for `BENCHLOG_FUZZ_MAIN_S`; `campaign.py` does so for long, and prints a table.
+then fuzzes for `BENCHLOG_FUZZ_S` seconds a door (default 0.5; 2 in CI), and those of
+`MAIN_DOORS` for `BENCHLOG_FUZZ_MAIN_S`; `campaign.py` does so for long, and prints a
+table.
 
 An input passes when `enter` returns. It fails on any exception, when it takes longer
 than the door allows, and when it never returns. What failed is kept in the door's
@@ -110,7 +111,7 @@ class HungError(BaseException):
 
 def seconds(door: str) -> float:
     """Return how long a door is fuzzed."""
-    usual = os.environ.get("BENCHLOG_FUZZ_S", "2")
+    usual = os.environ.get("BENCHLOG_FUZZ_S", "0.5")
     if door in MAIN_DOORS:
         return float(os.environ.get("BENCHLOG_FUZZ_MAIN_S", usual))
     return float(usual)

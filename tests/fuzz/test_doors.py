@@ -1,7 +1,7 @@
 """Every door: what once failed does not fail again, and a short search finds nothing.
 
-About 2 s a door besides its corpus; `BENCHLOG_FUZZ_S` makes it longer, and
-`BENCHLOG_FUZZ_MAIN_S` the six doors that CI tries for longer.
+Half a second a door besides its corpus, 2 s in CI (`BENCHLOG_FUZZ_S`);
+`BENCHLOG_FUZZ_MAIN_S` is for the six doors that CI tries for longer.
 """
 
 import pytest

@@ -3,8 +3,9 @@
 from collections.abc import Iterator
 
 import pytest
-from lot_shop import PART, Shop, wait_for
+from lot_shop import PART, Shop
 from lot_table import Table, set_up
+from waiting import wait_for
 
 from benchlog.catalogue import load_part
 from benchlog.clock import VirtualClock, host_sleep

@@ -6,7 +6,8 @@ from collections import Counter
 from contextlib import closing
 
 import pytest
-from lot_shop import Shop, document, hear, wait_for
+from lot_shop import Shop, document, hear
+from waiting import wait_for
 
 from benchlog.errors import StoreError
 from benchlog.store.reader import Reader

@@ -4,8 +4,9 @@ from collections import Counter
 from itertools import pairwise
 
 import pytest
-from lot_shop import Shop, document, hear, wait_for
+from lot_shop import Shop, document, hear
 from lot_table import Table, set_up
+from waiting import wait_for
 
 from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen

@@ -4,12 +4,13 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 
 import pytest
-from lot_shop import Shop, wait_for
+from lot_shop import Shop
 from lot_table import Table, set_up
 from textual import events
 from textual.app import App
 from textual.pilot import Pilot
 from textual.widgets import Input
+from waiting import wait_for
 
 from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen

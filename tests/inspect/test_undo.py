@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from contextlib import closing
 
 import pytest
-from lot_shop import Shop, wait_for
+from lot_shop import Shop
 from lot_table import Table, set_up
+from waiting import wait_for
 
 from benchlog.model import Event, EventKind, LotRun
 from benchlog.recorder.lot.lot_inspection import launch_lot

@@ -7,8 +7,9 @@ from collections.abc import Iterator
 from contextlib import closing
 
 import pytest
-from lot_shop import GATE_S, PART, Shop, document, wait_for
+from lot_shop import GATE_S, PART, Shop, document
 from lot_table import Table, set_up
+from waiting import wait_for
 
 from benchlog.model import LotRun
 from benchlog.recorder.lot.device_site import IDLE_S

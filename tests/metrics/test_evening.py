@@ -12,8 +12,9 @@ import socket
 from pathlib import Path
 
 import pytest
-from cli.conftest import Line, line, wait_for
+from cli.conftest import Line, line
 from metrics.test_soak import scraped, told_where
+from waiting import wait_for
 
 from benchlog.clock import host_sleep
 

@@ -9,10 +9,11 @@ import urllib.error
 import urllib.request
 
 import pytest
-from cli.conftest import Line, bench, line, wait_for
+from cli.conftest import Line, bench, line
 from cli.served_pages import served, stopped
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from screen.scenes import Scene, Stage
+from waiting import wait_for
 
 __all__ = ["bench", "line"]
 SOAK = ("--part", "quartz-16mhz-30ppm", "--device", "KX-0412", "--no-screen")

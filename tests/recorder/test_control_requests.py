@@ -7,7 +7,8 @@ import socket
 from contextlib import ExitStack
 
 import pytest
-from keeper_door import kept_soak, wait_for
+from keeper_door import kept_soak
+from waiting import wait_for
 
 from benchlog.control import MAX_LINE
 from benchlog.keepers import state_of

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from keeper_door import kept_soak, wait_for
+from keeper_door import kept_soak
+from waiting import wait_for
 
 from benchlog.clock import host_sleep
 from benchlog.model import AlarmRule, EventKind, Flag

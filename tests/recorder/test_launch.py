@@ -9,9 +9,10 @@ from contextlib import closing
 
 import pytest
 from seeds import seeded_random
+from waiting import wait_for
 from warm_program import children_of
 
-from benchlog.clock import host_deadline, host_sleep
+from benchlog.clock import host_deadline
 from benchlog.control import Request, ask
 from benchlog.errors import BenchlogError
 from benchlog.model import EventKind
@@ -19,13 +20,6 @@ from benchlog.recorder.launch import launch
 from benchlog.store.reader import Reader
 
 SEED = 20261125
-
-
-def wait_until(condition, within_s=10.0):
-    limit = host_deadline(within_s)
-    while not condition():
-        assert not limit.passed, "waited in vain"
-        host_sleep(0.005)
 
 
 def count(database, run_id):
@@ -69,7 +63,7 @@ def test_what_prevents_the_start_is_raised_here(launched):
 def test_a_closed_terminal_ends_the_run_cleanly(launched, database):
     keeper = launched()
     (run_id,) = keeper.run_ids
-    wait_until(lambda: count(database, run_id) > 5)
+    wait_for(lambda: count(database, run_id) > 5)
     keeper.close()
     assert keeper.wait(10) == 0
     assert run_of(database, run_id).ended_how == "terminal closed"
@@ -84,7 +78,7 @@ def test_a_run_that_was_asked_to_go_on_goes_on(launched, database, how):
         assert ask(path, Request("keep-going", run_id)).ok
     keeper.close()
     seen = count(database, run_id)
-    wait_until(lambda: count(database, run_id) > seen + 20)
+    wait_for(lambda: count(database, run_id) > seen + 20)
     assert run_of(database, run_id).open
 
 
@@ -92,7 +86,7 @@ def test_a_run_that_was_asked_to_go_on_goes_on(launched, database, how):
 def test_a_signal_ends_the_run_cleanly(launched, database, number):
     keeper = launched()
     (run_id,) = keeper.run_ids
-    wait_until(lambda: count(database, run_id) > 5)
+    wait_for(lambda: count(database, run_id) > 5)
     os.kill(keeper.pid, number)
     assert keeper.wait(10) == 0
     run = run_of(database, run_id)
@@ -122,7 +116,7 @@ def kill_round(launched, database, rng):
             seen = max(seen, reader.count(run_id))
     os.kill(keeper.pid, signal.SIGKILL)
     keeper.wait(10)
-    wait_until(lambda: not any(alive(pid) for pid in instruments))
+    wait_for(lambda: not any(alive(pid) for pid in instruments))
     return seen, count(database, run_id)
 
 

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from ctrl_c import press_ctrl_c
+from waiting import wait_for
 
-from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import BusyError, UsageError
 from benchlog.model import (
     AlarmRule,
@@ -34,13 +34,6 @@ def count(database, run_id):
         return reader.count(run_id)
 
 
-def wait_until(true, within_s=15.0):
-    limit = host_deadline(within_s)
-    while not true():
-        assert not limit.passed, "waited in vain"
-        host_sleep(0.01)
-
-
 @pytest.fixture
 def broken_off(plan_for, database):
     """A soak whose keeper was killed in the middle."""
@@ -49,7 +42,7 @@ def broken_off(plan_for, database):
     )
     keeper = launch([plan], database, go_on=True)
     (run_id,) = keeper.run_ids
-    wait_until(lambda: count(database, run_id) > 20)
+    wait_for(lambda: count(database, run_id) > 20)
     os.kill(keeper.pid, signal.SIGKILL)
     keeper.wait(10)
     keeper.close()
@@ -205,7 +198,7 @@ def test_all_positions_that_one_keeper_kept_go_on_together(plan_for, database):
     two = replace(one, device="C-0002", position="B")
     keeper = launch([one, two], database, go_on=True)
     run_ids = keeper.run_ids
-    wait_until(lambda: all(count(database, run_id) > 5 for run_id in run_ids))
+    wait_for(lambda: all(count(database, run_id) > 5 for run_id in run_ids))
     os.kill(keeper.pid, signal.SIGKILL)
     keeper.wait(10)
     keeper.close()

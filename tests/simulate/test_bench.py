@@ -7,8 +7,8 @@ import threading
 from itertools import pairwise
 
 import pytest
-from lot_shop import wait_for
 from simulate.lab import Line, now_s, scenario, serving
+from waiting import wait_for
 
 from benchlog.catalogue import load_bench, load_part, load_parts
 from benchlog.clock import HostClock, VirtualClock, host_sleep

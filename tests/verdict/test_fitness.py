@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -44,6 +45,7 @@ QUARTZ = load_part("quartz-16mhz-30ppm")
 FORK = load_part("tuning-fork-32khz-20ppm")
 
 
+@cache
 def use(name: str) -> Use:
     (found,) = find_uses(name)
     return found
