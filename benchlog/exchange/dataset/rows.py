@@ -12,7 +12,7 @@ from benchlog.errors import DataError
 from benchlog.evaluation.document import figures
 from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.dataset.columns import WHOSE, day_of, readings_schema, week_of
-from benchlog.exchange.export.export_parquet import chunks_of
+from benchlog.exchange.export.reading_chunks import chunks_of
 from benchlog.model import (
     EventKind,
     Lot,
