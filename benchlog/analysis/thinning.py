@@ -44,7 +44,7 @@ class ThinnedRun:
         return self.readings > len(self.t_s)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
     """A run's readings as they are drawn: time s, offset ppm, ambient C, shape (n,).
 
@@ -66,7 +66,7 @@ class ReadingCourse:
 
     def __init__(self) -> None:
         self._first_mono_ns, self._first_utc_ns = 0, -1
-        self._segment: int | None = None
+        self._segment = -1
         self._shift_s = self._last_s = self._highest_s = 0.0
         self._gaps: list[Array] = []
         # of octets: they grow in place, where arrays would be copied
@@ -76,12 +76,13 @@ class ReadingCourse:
         """Take in what comes next."""
         if not len(columns):
             return
-        is_first = self._segment is None
+        is_first = not self._t_s
         if is_first:
             self._first_mono_ns = int(columns.mono_ns[0])
             self._first_utc_ns = int(columns.utc_ns[0])
             self._segment = int(columns.segment[0])
-        turned = np.diff(columns.segment, prepend=self._segment) != 0
+        before = np.append(self._segment, columns.segment[:-1])
+        turned: NDArray[np.bool_] = columns.segment != before
         t_s = self._elapsed_s(columns, np.flatnonzero(turned))
         rising: Array = np.maximum.accumulate(np.append(self._highest_s, t_s))
         marked = turned | ((columns.flags & Flag.GAP_BEFORE) != 0)
@@ -118,11 +119,11 @@ class ReadingCourse:
             ppm *= 1.0 + timebase_ppm * 1e-6
             ppm += timebase_ppm
         return Measured(
-            np.frombuffer(self._t_s),
-            ppm,
-            np.frombuffer(self._ambient_c),
-            np.concatenate(self._gaps) if self._gaps else np.empty((0, 2)),
-            self._first_utc_ns,
+            t_s=np.frombuffer(self._t_s),
+            ppm=ppm,
+            ambient_c=np.frombuffer(self._ambient_c),
+            gaps_s=np.concatenate(self._gaps) if self._gaps else np.empty((0, 2)),
+            first_utc_ns=self._first_utc_ns,
         )
 
 

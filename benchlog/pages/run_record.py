@@ -139,7 +139,8 @@ class _Drawn:
 
 def _drawn(found: Measured, evaluation: Evaluation, events: Iterable[Event]) -> _Drawn:
     steps = () if evaluation.pulses else steps_of(events, found)
-    temperature, notes = None, ()
+    temperature = None
+    notes: tuple[str, ...] = ()
     try:
         temperature = _temperature(found, evaluation.run, steps)
     except DataError as error:

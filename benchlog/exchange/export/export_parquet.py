@@ -26,7 +26,7 @@ from benchlog.store.reader import Reader
 HEADER_KEY: Final = b"benchlog.header"
 ROWS_KEY: Final = b"benchlog.rows"
 SUM_KEY: Final = b"benchlog.sha256"
-_CHUNK: Final = 200_000
+CHUNK: Final = 200_000
 """Readings of a row group; our rule: a third of them makes the file a tenth larger."""
 
 
@@ -45,7 +45,7 @@ def write_parquet(reader: Reader, run: Run, path: Path, sent: Sent) -> None:
         ThreadPoolExecutor(1) as pool,
     ):
         waiting: Future[None] | None = None
-        for chunk in chunks_of(reader, run, _CHUNK):
+        for chunk in chunks_of(reader, run, CHUNK):
             table = pa.table(arrays_of(pa, chunk, run), schema=schema)
             if waiting is not None:
                 waiting.result()
