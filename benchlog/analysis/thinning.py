@@ -44,42 +44,94 @@ class ThinnedRun:
         return self.readings > len(self.t_s)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
-    """A run's readings as they are drawn: time s, offset ppm, ambient C, shape (n,)."""
+    """A run's readings as they are drawn: time s, offset ppm, ambient C, shape (n,).
+
+    `first_utc_ns` is the time stamp of the first, -1 where it has none.
+    """
 
     t_s: Array
     ppm: Array
     ambient_c: Array
     gaps_s: Array
+    first_utc_ns: int = -1
+
+
+class ReadingCourse:
+    """Takes in a run's readings in chunks; keeps 24 octets of each, as arrays.
+
+    Time is in seconds since the first reading, never falling; across segments by UTC.
+    """
+
+    def __init__(self) -> None:
+        self._first_mono_ns, self._first_utc_ns = 0, -1
+        self._segment = -1
+        self._shift_s = self._last_s = self._highest_s = 0.0
+        self._gaps: list[Array] = []
+        # of octets: they grow in place, where arrays would be copied
+        self._t_s, self._hertz, self._ambient_c = bytearray(), bytearray(), bytearray()
+
+    def feed(self, columns: Columns) -> None:
+        """Take in what comes next."""
+        if not len(columns):
+            return
+        is_first = not self._t_s
+        if is_first:
+            self._first_mono_ns = int(columns.mono_ns[0])
+            self._first_utc_ns = int(columns.utc_ns[0])
+            self._segment = int(columns.segment[0])
+        before = np.append(self._segment, columns.segment[:-1])
+        turned: NDArray[np.bool_] = columns.segment != before
+        t_s = self._elapsed_s(columns, np.flatnonzero(turned))
+        rising: Array = np.maximum.accumulate(np.append(self._highest_s, t_s))
+        marked = turned | ((columns.flags & Flag.GAP_BEFORE) != 0)
+        marked[0] &= not is_first
+        at = np.flatnonzero(marked)
+        ends = np.maximum(rising[at + 1] - columns.gate_s[at], rising[at])
+        self._gaps.append(np.column_stack([rising[at], ends]))
+        self._t_s += rising[1:].tobytes()
+        self._hertz += columns.frequency_hz.tobytes()
+        self._ambient_c += columns.ambient_c.tobytes()
+        self._segment = int(columns.segment[-1])
+        self._last_s, self._highest_s = float(t_s[-1]), float(rising[-1])
+
+    def _elapsed_s(self, columns: Columns, turns: NDArray[np.int64]) -> Array:
+        t_s: Array = (columns.mono_ns - self._first_mono_ns) / NS_PER_S
+        t_s += self._shift_s
+        for begin in turns:
+            here_ns = int(columns.utc_ns[begin])
+            if self._first_utc_ns >= 0 and here_ns >= 0:
+                wanted_s = (here_ns - self._first_utc_ns) / NS_PER_S
+            else:
+                last_s = float(t_s[begin - 1]) if begin else self._last_s
+                wanted_s = last_s + float(columns.gate_s[begin])
+            shift_s = wanted_s - float(t_s[begin])
+            t_s[begin:] += shift_s
+            self._shift_s += shift_s
+        return t_s
+
+    def measured(self, run: Run, timebase_ppm: float) -> Measured:
+        """Return all readings so far, corrected for the time base."""
+        nominal_hz = run.nominal_hz / run.divider
+        ppm = (np.frombuffer(self._hertz) - nominal_hz) * (1e6 / nominal_hz)
+        if timebase_ppm:  # f_true = f_read (1 + y_timebase)
+            ppm *= 1.0 + timebase_ppm * 1e-6
+            ppm += timebase_ppm
+        return Measured(
+            t_s=np.frombuffer(self._t_s),
+            ppm=ppm,
+            ambient_c=np.frombuffer(self._ambient_c),
+            gaps_s=np.concatenate(self._gaps) if self._gaps else np.empty((0, 2)),
+            first_utc_ns=self._first_utc_ns,
+        )
 
 
 def measured(columns: Columns, run: Run, timebase_ppm: float) -> Measured:
     """Return elapsed time and offset, corrected for the time base, of each reading."""
-    nominal_hz = run.nominal_hz / run.divider
-    ppm = (columns.frequency_hz - nominal_hz) * (1e6 / nominal_hz)
-    if timebase_ppm:  # f_true = f_read (1 + y_timebase)
-        ppm *= 1.0 + timebase_ppm * 1e-6
-        ppm += timebase_ppm
-    t_s = elapsed_s(columns)
-    return Measured(t_s, ppm, columns.ambient_c, _gaps(columns, t_s))
-
-
-def elapsed_s(columns: Columns) -> Array:
-    """Return seconds since the first reading, never falling; across segments by UTC."""
-    if not len(columns):
-        return np.empty(0)
-    t_s: Array = (columns.mono_ns - columns.mono_ns[0]) / NS_PER_S
-    turns = np.flatnonzero(np.diff(columns.segment)) + 1
-    for begin in turns:
-        first_ns, here_ns = int(columns.utc_ns[0]), int(columns.utc_ns[begin])
-        if first_ns >= 0 and here_ns >= 0:
-            wanted = (here_ns - first_ns) / NS_PER_S
-        else:
-            wanted = t_s[begin - 1] + float(columns.gate_s[begin])
-        t_s[begin:] += wanted - t_s[begin]
-    rising: Array = np.maximum.accumulate(t_s)
-    return rising
+    course = ReadingCourse()
+    course.feed(columns)
+    return course.measured(run, timebase_ppm)
 
 
 def trace_of(run: Measured) -> ThinnedRun:
@@ -135,8 +187,10 @@ def averaged(run: Measured) -> tuple[Array, Array, Array]:
 
     Only readings with known ambient count.
     """
-    known = np.isfinite(run.ambient_c)
-    t_s, ambient, ppm = run.t_s[known], run.ambient_c[known], run.ppm[known]
+    t_s, ambient, ppm = run.t_s, run.ambient_c, run.ppm
+    known = np.isfinite(ambient)
+    if not known.all():
+        t_s, ambient, ppm = t_s[known], ambient[known], ppm[known]
     if len(t_s) <= BLOCKS:
         return t_s, ambient, ppm
     starts, counts = _stretches(t_s, BLOCKS)
@@ -159,13 +213,3 @@ def _known_means(values: Array, starts: NDArray[np.int64]) -> Array:
     means = np.full(len(sums), np.nan)
     np.divide(sums, counts, out=means, where=counts > 0)
     return means
-
-
-def _gaps(columns: Columns, t_s: Array) -> Array:
-    marked = (columns.flags & Flag.GAP_BEFORE) != 0
-    marked[1:] |= np.diff(columns.segment) != 0
-    marked[:1] = False
-    at = np.flatnonzero(marked)
-    ends = np.maximum(t_s[at] - columns.gate_s[at], t_s[at - 1])
-    gaps: Array = np.column_stack([t_s[at - 1], ends])
-    return gaps

@@ -207,6 +207,7 @@ def evaluate(
     progress: Progress | None = None,
     summary: SummaryWish = "never",
     whole: bool = False,
+    each: Callable[[Columns], object] | None = None,
     checks: KnownChecks | None = None,
 ) -> Evaluation:
     """Read all of a run and return what is known of it.
@@ -224,6 +225,8 @@ def evaluate(
         run of an hour or more), or `always`.
     whole : bool
         Give all readings as `columns`; memory grows with the run then.
+    each : callable | None
+        Given what `columns` would hold, in chunks.
     checks : KnownChecks | None
         What is known of the reference checks of the database, read before.
 
@@ -248,6 +251,10 @@ def evaluate(
         for columns in feed_all(reader, evaluator, progress):
             if whole:
                 kept.append(columns)
+            if each is not None:
+                each(columns)
+        if each is not None and evaluator.of_pulses:
+            each(evaluator.charted())
         found = Evaluation(
             run=known,
             assessment=evaluator.assessment(),

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.fitting.temperature import TemperatureData
 from benchlog.analysis.placed_steps import PlacedStep, leveled, placed
-from benchlog.model import Columns, Event, EventKind
+from benchlog.analysis.thinning import Measured
+from benchlog.model import Event, EventKind
 from benchlog.units import NS_PER_S, parse_duration_s
 
 Array = NDArray[np.float64]
@@ -20,17 +21,12 @@ _TYPED_S: Final = 30.0  # our rule: how long typing a mark may take
 _BACK_S: Final = 60.0  # our rule: where a text does not tell when, so long before it
 
 
-def steps_of(
-    events: Iterable[Event], columns: Columns, t_s: Array, ppm: Array
-) -> tuple[PlacedStep, ...]:
-    """Return the steps that events tell of; none where readings have no time stamps.
-
-    `t_s` (seconds since the first reading) and `ppm` are of the readings in `columns`.
-    """
-    if not len(columns) or columns.utc_ns[0] < 0:
+def steps_of(events: Iterable[Event], readings: Measured) -> tuple[PlacedStep, ...]:
+    """Return the steps that events tell of; none where readings have no time stamps."""
+    if readings.first_utc_ns < 0:
         return ()
-    first_ns = int(columns.utc_ns[0])
-    return placed(t_s, ppm, _windows(events, first_ns))
+    windows = _windows(events, readings.first_utc_ns)
+    return placed(readings.t_s, readings.ppm, windows)
 
 
 def without_steps(

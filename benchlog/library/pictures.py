@@ -52,6 +52,6 @@ def _stability(record: RunRecord) -> Chart | None:
 _DRAWN: Final[dict[str, Callable[[RunRecord], Chart | None]]] = {
     "course": _course,
     "limits": lambda one: standing_chart(one.assessment),
-    "scatter": lambda one: histogram_chart(one.measured.ppm, one.assessment),
+    "scatter": lambda one: histogram_chart(one.spread, one.assessment),
     "stability": _stability,
 }

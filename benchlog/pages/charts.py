@@ -1,6 +1,5 @@
 """The pictures of one run: where it lies, how it went, how it scatters."""
 
-import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
@@ -8,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.placed_steps import PlacedStep
+from benchlog.analysis.spread import Spread
 from benchlog.analysis.thinning import ThinnedRun, broken_at_gaps
 from benchlog.pages.content import Chart
 from benchlog.plotting.pictures import (
@@ -40,7 +40,6 @@ STEP: Final = SERIES[3]
 _NEAR: Final = 4.0
 """A limit is drawn when it lies within so many spans of the data."""
 _MOST_GAPS: Final = 300
-_BINS: Final = 60
 _TIMES: Final = (
     (172_800.0, 86_400.0, "days"),
     (7_200.0, 3_600.0, "h"),
@@ -258,21 +257,13 @@ def _gaps_said(count: int) -> str:
     return "1 gap, shaded." if count == 1 else f"{count} gaps, shaded."
 
 
-def histogram_chart(ppm: Array, assessment: Assessment) -> Chart | None:
-    """Draw how the readings' offsets are spread; None below 10 of them or no scatter.
-
-    Bins after Freedman and Diaconis (Zeitschrift fuer Wahrscheinlichkeitstheorie 57
-    (1981) 453), at most 60.
-    """
-    if len(ppm) < 10 or float(np.ptp(ppm)) <= 0:
+def histogram_chart(spread: Spread | None, assessment: Assessment) -> Chart | None:
+    """Draw how the readings' offsets are spread; None where that is not known."""
+    if spread is None:
         return None
     from matplotlib.ticker import MaxNLocator  # noqa: PLC0415 - heavy
 
-    quarter = float(np.subtract(*np.percentile(ppm, [75, 25])))
-    width = 2 * quarter / len(ppm) ** (1 / 3)
-    span = float(np.ptp(ppm))
-    bins = _BINS if width <= 0 else min(_BINS, max(5, math.ceil(span / width)))
-    counts, edges = np.histogram(ppm, bins)
+    counts, edges = spread.counts, spread.edges_ppm
     figure, (axes,) = new_figure(size=(7.2, 2.6))
     axes.stairs(counts, edges, fill=True, color=INK, alpha=0.55)
     axes.yaxis.set_major_locator(MaxNLocator(integer=True))
@@ -280,10 +271,10 @@ def histogram_chart(ppm: Array, assessment: Assessment) -> Chart | None:
     top = int(np.argmax(counts))
     rms = assessment.stats.jitter_ppm_rms
     scatter = "" if rms is None else f" Scatter {three_digits(rms)} ppm rms."
-    u = span / 100
+    u = spread.span_ppm / 100
     return Chart(
         "How the readings are spread",
-        f"Histogram of {len(ppm):,} readings in {bins} bins from "
+        f"Histogram of {counts.sum():,} readings in {len(counts)} bins from "
         f"{format_ppm(float(edges[0]), u)} to {format_ppm(float(edges[-1]), u)} ppm, "
         f"highest near {format_ppm(float(edges[top : top + 2].mean()), u)} ppm."
         + scatter,

@@ -152,7 +152,7 @@ def _course(record: RunRecord) -> Iterator[Block | None]:
                 "means: every spike is in the picture.",
             )
         )
-    yield histogram_chart(record.measured.ppm, record.assessment)
+    yield histogram_chart(record.spread, record.assessment)
 
 
 def _nothing(record: RunRecord) -> str:

@@ -1,8 +1,8 @@
 """All that a page says of a run, read once from the store and judged."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, TypeVar
+from typing import Final
 
 import numpy as np
 
@@ -13,13 +13,14 @@ from benchlog.analysis.fitting.temperature import (
     law_of,
 )
 from benchlog.analysis.placed_steps import PlacedStep, leveled
-from benchlog.analysis.series import series_from_columns
+from benchlog.analysis.series import Series
+from benchlog.analysis.spread import Spread, spread_of
 from benchlog.analysis.stability.estimation import Stability, stability
 from benchlog.analysis.thinning import (
     Measured,
+    ReadingCourse,
     ThinnedRun,
     averaged,
-    measured,
     trace_of,
 )
 from benchlog.catalogue import list_uses
@@ -28,14 +29,12 @@ from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.evaluation.stability.run_over_time import RunOverTime, run_over_time
 from benchlog.evaluation.step_events import steps_of
 from benchlog.evaluation.studies import (
-    counting_of,
     imported_phase,
     series_of,
     stamps_of,
     with_stamps,
 )
 from benchlog.model import (
-    Columns,
     Event,
     Purpose,
     ReferenceCheck,
@@ -50,7 +49,6 @@ from benchlog.verdict.fitness.serial_links import without_repeats
 from benchlog.verdict.fitness.source import measured_source
 from benchlog.verdict.timebase.check_validity import KnownChecks, check_behind
 
-_T = TypeVar("_T")
 EVENTS: Final = 200
 """Events printed of one run; the others are counted."""
 _LEAST_SWING_C: Final = 0.5
@@ -66,8 +64,8 @@ class RunRecord:
     """One run with its figures; what the data cannot give is None, `notes` say why."""
 
     evaluation: Evaluation
-    measured: Measured
     trace: ThinnedRun | None
+    spread: Spread | None
     stability: Stability | None
     temperature: tuple[TemperatureData, TemperatureFit] | None
     fitness: tuple[Fitness, ...]
@@ -96,26 +94,23 @@ class RunRecord:
 def run_record(reader: Reader, run: Run) -> RunRecord:
     """Read a run and work out what its page says. Raises StoreError, DataError."""
     checks = [check for _, check in reader.reference_checks()]
+    course = ReadingCourse()
     evaluation = evaluate(
-        reader, run, summary="long", whole=True, checks=KnownChecks(checks)
+        reader, run, summary="long", each=course.feed, checks=KnownChecks(checks)
     )
     run, assessment = evaluation.run, evaluation.assessment
-    columns = evaluation.columns
-    assert columns is not None  # they were asked for
-    found = measured(columns, run, assessment.timebase.offset_ppm)
-    notes: list[str] = []
     events = [event for _, event in reader.events(run.id)]
-    steps = () if evaluation.pulses else steps_of(events, columns, found.t_s, found.ppm)
+    drawn = _drawn(
+        course.measured(run, assessment.timebase.offset_ppm), evaluation, events
+    )
+    del course  # 24 octets a reading; what follows needs as much
+    studied = _studied(reader, evaluation, drawn.readings)
     return RunRecord(
-        evaluation=replace(evaluation, columns=None),
-        measured=found,
-        trace=trace_of(found) if len(columns) else None,
-        stability=_or_none(
-            notes, "stability", lambda: _stability(reader, evaluation, columns)
-        ),
-        temperature=_or_none(
-            notes, "temperature law", lambda: _temperature(found, run, steps)
-        ),
+        evaluation=evaluation,
+        trace=drawn.trace,
+        spread=drawn.spread,
+        stability=studied.stability,
+        temperature=drawn.temperature,
         fitness=_fitness(run, assessment),
         conditions=reader.condition_spans(run.id),
         events=events[:EVENTS],
@@ -124,41 +119,69 @@ def run_record(reader: Reader, run: Run) -> RunRecord:
         amendments=reader.amendments(run.id),
         codes=_codes(reader, run),
         check=check_behind(run, checks),
-        notes=tuple(notes),
-        steps=steps,
-        over_time=_over_time(reader, run) if len(columns) >= _LONG else None,
+        notes=(*studied.notes, *drawn.notes),
+        steps=drawn.steps,
+        over_time=studied.over_time,
     )
 
 
-def _or_none(notes: list[str], what: str, work: Callable[[], _T]) -> _T | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Drawn:
+    """What is drawn of all readings, which are let go then."""
+
+    readings: int
+    trace: ThinnedRun | None
+    spread: Spread | None
+    steps: tuple[PlacedStep, ...]
+    temperature: tuple[TemperatureData, TemperatureFit] | None
+    notes: tuple[str, ...] = ()
+
+
+def _drawn(found: Measured, evaluation: Evaluation, events: Iterable[Event]) -> _Drawn:
+    steps = () if evaluation.pulses else steps_of(events, found)
+    temperature = None
+    notes: tuple[str, ...] = ()
     try:
-        return work()
+        temperature = _temperature(found, evaluation.run, steps)
     except DataError as error:
-        notes.append(f"no {what}: {error}")
-        return None
-
-
-def _stability(reader: Reader, evaluation: Evaluation, columns: Columns) -> Stability:
-    run = evaluation.run
-    if evaluation.assessment.timing is not None:
-        series = series_of(reader, run)
-        return with_stamps(stability(series), stamps_of(run, series))
-    imported = imported_phase(reader, run)
-    if imported is not None:
-        return stability(imported)
-    if len(columns) < 3:
-        raise DataError("it needs at least 3 readings")
-    counting = counting_of(run)
-    return stability(
-        series_from_columns(columns, run.nominal_hz, run.divider, counting)
+        notes = (f"no temperature law: {error}",)
+    return _Drawn(
+        readings=len(found.t_s),
+        trace=trace_of(found) if len(found.t_s) else None,
+        spread=spread_of(found.ppm),
+        steps=steps,
+        temperature=temperature,
+        notes=notes,
     )
 
 
-def _over_time(reader: Reader, run: Run) -> RunOverTime | None:
+@dataclass(frozen=True, slots=True)
+class _Studied:
+    stability: Stability | None = None
+    over_time: RunOverTime | None = None
+    notes: tuple[str, ...] = ()
+
+
+def _studied(reader: Reader, evaluation: Evaluation, readings: int) -> _Studied:
+    run = evaluation.run
     try:
-        return run_over_time(reader, run, series_of(reader, run))
+        series = _series(reader, evaluation, readings)
+        found = with_stamps(stability(series), stamps_of(run, series))
+    except DataError as error:
+        return _Studied(notes=(f"no stability: {error}",))
+    if readings < _LONG:
+        return _Studied(found)
+    try:
+        return _Studied(found, run_over_time(reader, run, series))
     except DataError:
-        return None  # why there is no stability is told already
+        return _Studied(found)  # too short for that
+
+
+def _series(reader: Reader, evaluation: Evaluation, readings: int) -> Series:
+    is_short = evaluation.assessment.timing is None and readings < 3
+    if is_short and imported_phase(reader, evaluation.run) is None:
+        raise DataError("it needs at least 3 readings")
+    return series_of(reader, evaluation.run)
 
 
 def _temperature(
@@ -168,7 +191,9 @@ def _temperature(
 
     Steps are taken off: no temperature made them.
     """
-    level = replace(found, ppm=leveled(found.t_s, found.ppm, steps))
+    level = found
+    if steps:
+        level = replace(found, ppm=leveled(found.t_s, found.ppm, steps))
     t_s, ambient_c, ppm = averaged(level)
     swing_c = float(np.ptp(ambient_c)) if len(t_s) else 0.0
     if len(t_s) < 3 or swing_c < _LEAST_SWING_C:

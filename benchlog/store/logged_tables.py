@@ -66,12 +66,6 @@ class LoggedRows:
         at = self.columns.index(column)
         return [row[at] for row in self.rows]
 
-    def up_to(self, last_id: int) -> "LoggedRows":
-        """Return the rows with ids up to `last_id`."""
-        found = zip(self.of("id"), self.rows, strict=True)
-        rows = [row for number, row in found if number <= last_id]
-        return LoggedRows(columns=self.columns, rows=rows)
-
     def __len__(self) -> int:
         return len(self.rows)
 

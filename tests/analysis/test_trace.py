@@ -7,13 +7,13 @@ from pages.page_making import fresh, series, write_run
 
 from benchlog.analysis.thinning import (
     STRETCHES,
+    ReadingCourse,
     averaged,
     broken_at_gaps,
-    elapsed_s,
     measured,
     trace_of,
 )
-from benchlog.model import Flag
+from benchlog.model import Columns, Flag
 from benchlog.store.reader import Reader
 
 
@@ -61,11 +61,42 @@ def test_the_time_base_corrects_what_is_drawn(reader):
     assert found.ppm == pytest.approx([0.25] * 3, abs=1e-12)
 
 
-def test_segments_follow_each_other_by_utc():
+def test_segments_follow_each_other_by_utc(reader):
     one = columns(np.full(4, 8e6), segment=np.array([1, 1, 2, 2]))
     one.mono_ns[2:] = [5, 1_000_000_005]
     one.utc_ns[2:] += 100 * 10**9
-    assert elapsed_s(one) == pytest.approx([0.0, 1.0, 102.0, 103.0], abs=1e-9)
+    t_s = measured(one, reader.run(1), 0.0).t_s
+    assert t_s == pytest.approx([0.0, 1.0, 102.0, 103.0], abs=1e-9)
+
+
+@pytest.mark.parametrize("size", [1, 7, 100])
+@pytest.mark.parametrize("stamped", [True, False])
+def test_in_chunks_the_course_is_what_it_is_at_once(reader, size, stamped):
+    segment = np.repeat([4, 5, 6, 9], [30, 1, 40, 29])
+    whole = columns(8e6 + np.arange(100.0) % 7, segment=segment)
+    whole.mono_ns[31:] -= 20 * 10**9
+    whole.utc_ns[50:] += 10**9
+    whole.mono_ns[80] = whole.mono_ns[70]
+    whole.flags[[0, 14, 50]] |= Flag.GAP_BEFORE
+    if not stamped:
+        whole.utc_ns[:] = -1
+    course = ReadingCourse()
+    for at in range(0, 100, size):
+        pieces = (getattr(whole, name)[at : at + size] for name in Columns.__slots__)
+        course.feed(Columns(*pieces))
+    found = course.measured(reader.run(1), 0.5)
+    expected = measured(whole, reader.run(1), 0.5)
+    assert found.first_utc_ns == expected.first_utc_ns
+    for name in ("t_s", "ppm", "ambient_c", "gaps_s"):
+        assert np.array_equal(
+            getattr(found, name), getattr(expected, name), equal_nan=True
+        ), name
+    assert len(found.gaps_s) == 5 and np.all(np.diff(found.t_s) >= 0)
+
+
+def test_a_run_without_readings_has_no_course(reader):
+    found = ReadingCourse().measured(reader.run(1), 0.0)
+    assert len(found.t_s) == len(found.ppm) == len(found.gaps_s) == 0
 
 
 def test_means_for_laws_leave_unknown_ambient_out(reader):

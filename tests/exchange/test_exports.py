@@ -317,7 +317,7 @@ def test_progress_of_an_export(writer, reader, tmp_path):
     writer.commit(rows(run, segment, 25_000))
     told = []
     export_run(reader, run, "csv", tmp_path / "x", lambda *done: told.append(done))
-    assert told == [(10_000, 25_000), (20_000, 25_000), (25_000, 25_000)]
+    assert told == [(16_384, 25_000), (24_576, 25_000), (25_000, 25_000)]
 
 
 @pytest.mark.parametrize("format", TEXTS)

@@ -259,14 +259,14 @@ def gapped_totals(frequency: Array) -> tuple[Array, NDArray[np.int64]]:
 
 
 def gapped_differences(
-    total: Array, count: NDArray[np.int64], m: int, order: int
+    total: Array, count: NDArray[np.int64] | None, m: int, order: int
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Return differences of `order` of the phase over m, and which of them count.
 
-    `total` and `count` are what `gapped_totals` returns. Differences are of averages:
-    m of them are one of phase in units of tau0.
+    `total` and `count` are what `gapped_totals` returns; no `count`, none missing.
+    Differences are of averages: m of them are one of phase in units of tau0.
     """
-    found = count[m:] - count[:-m]
+    found = np.full(len(total) - m, m) if count is None else count[m:] - count[:-m]
     differences = (total[m:] - total[:-m]) / np.maximum(found, 1)
     known = 2 * found >= m
     for _ in range(order - 1):

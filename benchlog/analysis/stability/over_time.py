@@ -10,13 +10,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.arrays import BLOCK, all_finite
 from benchlog.analysis.series import Series, frequency_of
 from benchlog.analysis.stability.changes import StabilityChange, changes_of
 from benchlog.analysis.stability.deviations import DeviationRequest
-from benchlog.analysis.stability.difference_sums import (
-    gapped_differences,
-    gapped_totals,
-)
+from benchlog.analysis.stability.difference_sums import gapped_differences
 from benchlog.analysis.stability.estimation import noises_of
 from benchlog.analysis.stability.freedom import (
     Differences,
@@ -97,8 +95,9 @@ def stability_over_time(
     starts = np.unique(np.linspace(0, len(y) - size, _COLUMNS).astype(np.int64))
     apart = np.arange(len(y) // size) * size
     work = _Windows(y, order, size)
-    picture = [work.variances(m, starts) for m in factors]
-    tested = [work.variances(m, apart) for m in factors]
+    both = [work.variances(m, np.append(starts, apart)) for m in factors]
+    picture = [(one[: len(starts)], n[: len(starts)]) for one, n in both]
+    tested = [(one[len(starts) :], n[len(starts) :]) for one, n in both]
     alphas = [noises[m] for m in factors]
     values = np.sqrt(np.array([variances for variances, _ in picture]))
     low, high = np.full_like(values, np.nan), np.full_like(values, np.nan)
@@ -158,11 +157,22 @@ def _freedom(order: int, m: int, pairs: int, alpha: float) -> float:
 class _Windows:
     """Frequencies whose squared differences are summed over windows.
 
-    As elsewhere, an average counts where at least half of its values are there.
+    As elsewhere, an average counts where at least half of its values are there. Kept
+    are the running sum, and where values are missing their running count; all else is
+    worked out in blocks.
     """
 
     def __init__(self, y: Array, order: int, size: int) -> None:
-        self._total, self._count = gapped_totals(y)
+        there = None if all_finite(y) else ~np.isnan(y)
+        self._total = np.empty(len(y) + 1)
+        self._total[0] = 0.0
+        centred = self._total[1:]
+        np.subtract(y, np.mean(y if there is None else y[there]), out=centred)
+        self._count: NDArray[np.int64] | None = None
+        if there is not None:
+            centred[~there] = 0.0
+            self._count = np.concatenate(([0], np.cumsum(there)))
+        np.cumsum(centred, out=centred)
         self._order, self._size = order, size
 
     def variances(
@@ -172,13 +182,40 @@ class _Windows:
 
         NaN where less than half of the pairs are there, or none scatters.
         """
-        found, known = gapped_differences(self._total, self._count, m, self._order)
-        squares = np.concatenate(([0.0], np.cumsum(np.where(known, found, 0.0) ** 2)))
-        pairs = np.concatenate(([0], np.cumsum(known)))
         most = self._size - self._order * m + 1
-        there = pairs[starts + most] - pairs[starts]
-        summed = squares[starts + most] - squares[starts]
+        ends = np.concatenate([starts, starts + most])
+        squares, pairs = self._sums_before(m, ends)
+        summed = squares[len(starts) :] - squares[: len(starts)]
+        there = pairs[len(starts) :] - pairs[: len(starts)]
         divisor = 2.0 if self._order == 2 else 6.0
         variance = summed / np.maximum(there, 1) / divisor
         usable = (2 * there >= most) & (variance > 0)
         return np.where(usable, variance, np.nan), np.where(usable, there, 0)
+
+    def _sums_before(
+        self, m: int, ends: NDArray[np.int64]
+    ) -> tuple[Array, NDArray[np.int64]]:
+        """Return the sum of all squared differences before each place, and how many."""
+        in_order = np.argsort(ends)
+        places = ends[in_order]
+        squares, pairs = np.zeros(len(ends)), np.zeros(len(ends), np.int64)
+        square, pair = 0.0, 0
+        for begin in range(0, int(places[-1]), BLOCK):
+            end = min(begin + BLOCK, int(places[-1]))
+            found, known = self._differences(m, begin, end)
+            running = np.cumsum(np.append(square, found * found))
+            counted = np.cumsum(np.append(pair, known))
+            asked = slice(*np.searchsorted(places, [begin, end + 1]))
+            squares[in_order[asked]] = running[places[asked] - begin]
+            pairs[in_order[asked]] = counted[places[asked] - begin]
+            square, pair = running[-1], counted[-1]
+        return squares, pairs
+
+    def _differences(
+        self, m: int, begin: int, end: int
+    ) -> tuple[Array, NDArray[np.bool_]]:
+        """Return differences of averages over m values, 0 where one is not known."""
+        reach = slice(begin, end + self._order * m)
+        count = None if self._count is None else self._count[reach]
+        found, known = gapped_differences(self._total[reach], count, m, self._order)
+        return np.where(known, found, 0.0), known

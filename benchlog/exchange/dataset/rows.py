@@ -12,7 +12,8 @@ from benchlog.errors import DataError
 from benchlog.evaluation.document import figures
 from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.dataset.columns import WHOSE, day_of, readings_schema, week_of
-from benchlog.exchange.export.export_parquet import chunks_of
+from benchlog.exchange.export.export_parquet import CHUNK
+from benchlog.exchange.export.reading_chunks import chunks_of
 from benchlog.model import (
     EventKind,
     Lot,
@@ -121,7 +122,7 @@ def readings_of(
     """Yield tables of `readings_schema`, chunk by chunk, of a run and its row."""
     schema = readings_schema(pa)
     base_ppm = run.timebase.offset_ppm if run.timebase is not None else 0.0
-    for chunk in chunks_of(reader, run):
+    for chunk in chunks_of(reader, run, CHUNK):
         columns, undated = chunk.columns, chunk.undated
         n = len(columns)
         raw_ppm = (columns.frequency_hz * run.divider / run.nominal_hz - 1.0) * 1e6

@@ -9,14 +9,19 @@ from benchlog.exchange.export.exported_fields import (
     Sent,
     header_of,
     others_of,
-    pages,
 )
-from benchlog.exchange.export.reading_texts import csv_rows, json_rows
+from benchlog.exchange.export.reading_chunks import Chunk, chunks_of
+from benchlog.exchange.export.reading_texts import (
+    csv_rows,
+    json_rows,
+    stored_columns,
+)
 from benchlog.exchange.spreadsheet_cells import comment
 from benchlog.model import Run
-from benchlog.store.logged_tables import READINGS, LoggedRows
+from benchlog.store.logged_tables import READINGS
 from benchlog.store.reader import Reader
 
+_CHUNK: Final = 16_384  # our rule: sixteen packed blocks, 2 MB of text
 MAGIC: Final = "# benchlog-export: "
 HEAD: Final = (
     "reading,segment,utc,utc_ns,mono_ns,gate_s,frequency_hz,ambient_c,flags,"
@@ -38,9 +43,9 @@ def _lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
     for key, value in header.items():
         yield comment(key, value)
     yield HEAD
-    for page in pages(reader, READINGS, run.id, reader.last_id(run.id)):
-        yield csv_rows(page, run)
-        sent.more(len(page))
+    for chunk in chunks_of(reader, run, _CHUNK):
+        yield csv_rows(chunk, run)
+        sent.more(len(chunk))
     for name, fields in others_of(reader, run.id):
         sent.other(name)
         yield comment(name, fields)
@@ -63,20 +68,21 @@ def jsonl_lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
 
 def _objects(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
     yield _json_line("run", header_of(reader, run))
-    for page in pages(reader, READINGS, run.id, reader.last_id(run.id)):
-        yield _objects_of(page)
-        sent.more(len(page))
+    for chunk in chunks_of(reader, run, _CHUNK):
+        yield _objects_of(chunk)
+        sent.more(len(chunk))
     for name, fields in others_of(reader, run.id):
         sent.other(name)
         yield _json_line(name, fields)
 
 
-def _objects_of(page: LoggedRows) -> str:
-    written = json_rows(page)
+def _objects_of(chunk: Chunk) -> str:
+    written = json_rows(chunk)
     if written is not None:
         return written
-    rows = (dict(zip(page.columns, row, strict=True)) for row in page.rows)
-    return "".join(_json_line("reading", row) for row in rows)
+    rows = zip(*stored_columns(chunk), strict=True)
+    named = (dict(zip(READINGS.columns, row, strict=True)) for row in rows)
+    return "".join(_json_line("reading", row) for row in named)
 
 
 def _json_line(name: str, fields: dict[str, Any]) -> str:

@@ -93,19 +93,14 @@ def header_of(reader: Reader, run: Run) -> dict[str, Any]:
     return header
 
 
-def pages(
-    reader: Reader, table: LoggedTable, run_id: int, last_id: int | None = None
-) -> Iterator[LoggedRows]:
-    """Yield the rows of a table in pages, up to `last_id` where one is given."""
+def pages(reader: Reader, table: LoggedTable, run_id: int) -> Iterator[LoggedRows]:
+    """Yield the rows of a table in pages."""
     after_id = 0
     while page := reader.logged(table, run_id, after_id, _PAGE):
         last = page.rows[-1][page.columns.index("id")]
         if last <= after_id:
             raise out_of_order(table.name)
         after_id = last
-        if last_id is not None and after_id > last_id:
-            yield page.up_to(last_id)
-            return
         yield page
 
 

@@ -1,63 +1,67 @@
-"""Readings as lines of text, a page of them at once.
+"""Readings as lines of text, a chunk of them at once.
 
 Each column is made into texts as a whole, what all rows share only once; then the rows
 are put together. One by one they would take a fifth longer.
 """
 
 import json
-import math
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from itertools import chain
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
+from benchlog.exchange.export.reading_chunks import Chunk
 from benchlog.exchange.spreadsheet_cells import cell
-from benchlog.model import Run
-from benchlog.store.logged_tables import READINGS, LoggedRows
+from benchlog.model import Columns, Run
+from benchlog.store.logged_tables import READINGS
 from benchlog.units import NS_PER_S, offset_ppm
 
-_NO_TIME: Final = np.iinfo(np.int64).min
-"""The one number of ns that NumPy takes for no time."""
+_TEN_DIGITS_S: Final = 1_000_000_000
+"""The first second since 1970 whose number has ten digits, as all later ones have."""
+_UTC_CELLS: Final = b"0000-00-00T00:00:00.000000000Z,0000000000000000000\n"
 _NULL: Final = "null"
 _REPEATED: Final = 0.5  # our rule: texts are looked up where half of the values repeat
 
 
+Whole = NDArray[np.int64]
 Column = str | list[str]
 """The texts of a column, or the one text that all rows have."""
 
 
-def csv_rows(page: LoggedRows, run: Run) -> str:
+def csv_rows(chunk: Chunk, run: Run) -> str:
     """Return lines of comma-separated values; `READINGS` has the order of columns."""
-    if not page:
+    if not len(chunk):
         return ""
-    ids, segments, utc, mono, gates, hertz, ambient, flags, raw = _columns(page)
+    ids, segments, _, mono, gates, hertz, ambient, flags, raw = stored_columns(chunk)
     cells = (
         list(map(repr, ids)),
         _texts(segments, ""),
-        _utc_cells(utc),
+        _utc_cells(chunk.columns.utc_ns, chunk.undated),
         list(map(repr, mono)),
         _texts(gates, ""),
         list(map(repr, hertz)),
         _texts(ambient, ""),
         _texts(flags, ""),
-        list(map("{:.9g}".format, _offsets_ppm(hertz, run))),
+        [f"{one:.9g}" for one in _offsets_ppm(chunk, run)],
         "" if _is_empty(raw) else ["" if one is None else cell(one) for one in raw],
     )
     commas = ("",) + (",",) * (len(cells) - 1)
     return _woven([*chain.from_iterable(zip(commas, cells, strict=True)), "\n"])
 
 
-def json_rows(page: LoggedRows) -> str | None:
+def json_rows(chunk: Chunk) -> str | None:
     """Return lines as `json.dumps` writes readings; None where one is no number."""
-    if not page:
+    if not len(chunk):
         return ""
-    if page.columns != READINGS.columns:
+    numbers = chunk.columns
+    if not _are_finite(numbers.gate_s, numbers.frequency_hz):
         return None
-    ids, segments, utc, mono, gates, hertz, ambient, flags, raw = _columns(page)
-    if not _are_finite(gates, hertz, (one for one in ambient if one is not None)):
+    if np.isinf(numbers.ambient_c).any():
         return None
+    ids, segments, utc, mono, gates, hertz, ambient, flags, raw = stored_columns(chunk)
     values = (
         list(map(repr, ids)),
         _texts(segments, _NULL),
@@ -97,8 +101,18 @@ def _woven(columns: Iterable[Column]) -> str:
     return "".join(texts)
 
 
-def _columns(page: LoggedRows) -> list[tuple[Any, ...]]:
-    return list(zip(*page.rows, strict=True))
+def stored_columns(chunk: Chunk) -> list[list[Any]]:
+    """Return the columns of `READINGS` as they are stored, None where one is NULL."""
+    numbers = chunk.columns
+    columns = {name: getattr(numbers, name).tolist() for name in Columns.__slots__}
+    for name, missing in (
+        ("utc_ns", chunk.undated),
+        ("ambient_c", np.isnan(numbers.ambient_c)),
+    ):
+        for at in np.flatnonzero(missing).tolist():
+            columns[name][at] = None
+    raw = list(map(chunk.raw.get, columns["id"]))
+    return [*columns.values(), raw]
 
 
 def _is_empty(column: Sequence[object]) -> bool:
@@ -118,28 +132,50 @@ def _texts(column: Sequence[float | None], none: str) -> Column:
     return list(map(texts.__getitem__, column))
 
 
-def _utc_cells(column: Sequence[int | None]) -> Column:
+def _utc_cells(utc_ns: Whole, undated: NDArray[np.bool_]) -> Column:
     """Return two cells of each time: ISO 8601 with nine decimals and `Z`, and ns."""
-    if _is_empty(column):
+    if undated.all():
         return ","
-    if None in column or _NO_TIME in column:
-        return ["," if one is None else f"{utc_text(one)},{one}" for one in column]
-    dates = np.datetime_as_string(np.array(column, "datetime64[ns]"))
-    return [f"{one}Z,{ns}" for one, ns in zip(dates.tolist(), column, strict=True)]
+    if not undated.any() and utc_ns.min() >= _TEN_DIGITS_S * NS_PER_S:
+        return _late_utc_cells(utc_ns)
+    pairs = zip(utc_ns.tolist(), undated.tolist(), strict=True)
+    return ["," if without else f"{utc_text(one)},{one}" for one, without in pairs]
 
 
-def _offsets_ppm(hertz: Sequence[float], run: Run) -> list[float]:
+def _late_utc_cells(utc_ns: Whole) -> list[str]:
+    """Return the cells of times that all have 19 digits: since September 2001.
+
+    Digit by digit for all of them at once, so that no time is taken apart alone.
+    """
+    seconds, rest_ns = np.divmod(utc_ns, NS_PER_S)
+    minutes, which = np.unique(seconds // 60, return_inverse=True)
+    heads = np.datetime_as_string(minutes.view("datetime64[m]")).astype("S16")
+    octets = np.tile(np.frombuffer(_UTC_CELLS, np.uint8), (len(utc_ns), 1))
+    octets[:, :16] = heads.view(np.uint8).reshape(len(heads), -1)[which]
+    _write_digits(octets[:, 17:19], seconds % 60)
+    _write_digits(octets[:, 20:29], rest_ns)
+    _write_digits(octets[:, 31:41], seconds)
+    octets[:, 41:50] = octets[:, 20:29]
+    return octets.tobytes().decode("ascii").split("\n")[:-1]
+
+
+def _write_digits(octets: NDArray[np.uint8], values: Whole) -> None:
+    """Write the last decimal digits of values, as many as there are columns."""
+    for place in reversed(range(octets.shape[1])):
+        higher = values // 10
+        octets[:, place] = values - 10 * higher + ord("0")
+        values = higher
+
+
+def _offsets_ppm(chunk: Chunk, run: Run) -> list[float]:
     with np.errstate(over="ignore", invalid="ignore"):  # written as they come
-        values: Any = np.array(hertz, np.float64) * run.divider
+        values: Any = chunk.columns.frequency_hz * run.divider
         offsets: Any = offset_ppm(values, run.nominal_hz)
     return list(offsets.tolist())
 
 
-def _are_finite(*columns: Iterable[float]) -> bool:
-    try:
-        return math.isfinite(sum(map(sum, columns)))
-    except TypeError:
-        return False
+def _are_finite(*columns: NDArray[np.float64]) -> bool:
+    return all(bool(np.isfinite(one).all()) for one in columns)
 
 
 def utc_text(utc_ns: int) -> str:

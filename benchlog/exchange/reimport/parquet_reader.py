@@ -16,8 +16,8 @@ from benchlog.exchange.export.export_parquet import (
     HEADER_KEY,
     ROWS_KEY,
     SUM_KEY,
-    UNDATED,
 )
+from benchlog.exchange.export.reading_chunks import UNDATED
 from benchlog.exchange.file_limits import USUAL, FileLimits, LimitError, beyond
 from benchlog.exchange.memory_bound import memory_for_more
 from benchlog.exchange.reimport.export_reader import (
