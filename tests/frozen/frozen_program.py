@@ -28,8 +28,10 @@ CORPUS = Path(__file__).parent / "corpus"
 EXPECTED = Path(__file__).parent / "expected"
 MOST_LINES = 60
 UPDATE = "BENCHLOG_UPDATE_FROZEN"
-LONG = re.compile(r"-?\d+\.\d{9,}(?:e[+-]\d+)?|-?\d+\.\d+e-\d+")
-DIGITS = 1e-9
+LONG = re.compile(r"-?\d+\.\d{5,}(?:e[+-]\d+)?|-?\d+\.\d+e-\d+")
+DIGITS = 1e-6
+"""Of a number: fits that hardly converge stop elsewhere on another processor."""
+COORDINATE = re.compile(r"\d+\.\d+")
 RANDOM_UUID = r"\b[0-9a-f]{8}-[0-9a-f]{4}-4[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}\b"
 NOW_NS = 1_905_000_000 * 10**9
 """2030-05-14: every reading of the corpus is older, every check has expired."""
@@ -113,11 +115,15 @@ def page_text(path: Path) -> str:
 
 
 def pictures_of(path: Path) -> list[str]:
-    """Return a check sum of each inline picture of an HTML page; of a PDF none."""
+    """Return a check sum of each inline picture of an HTML page; of a PDF none.
+
+    To a tenth of a point, which nobody sees: a processor's last digits are not in it.
+    """
     if path.suffix == ".pdf":
         return []
     drawn = re.findall(r"<svg\b.*?</svg>", path.read_text("utf-8"), re.DOTALL)
-    return [f"picture {number}: {sum_of_text(one)}" for number, one in enumerate(drawn)]
+    plain = [COORDINATE.sub(lambda x: f"{float(x[0]):.1f}", one) for one in drawn]
+    return [f"picture {number}: {sum_of_text(one)}" for number, one in enumerate(plain)]
 
 
 def sum_of(path: Path) -> str:
@@ -169,4 +175,7 @@ def as_kept(kept: list[str], told: list[str]) -> list[str]:
 def same_numbers(kept: str, told: str) -> bool:
     """Whether two lines that are alike but for long numbers have the same numbers."""
     pairs = zip(LONG.findall(kept), LONG.findall(told), strict=True)
-    return all(math.isclose(float(a), float(b), rel_tol=DIGITS) for a, b in pairs)
+    near = DIGITS if '"r2"' in kept else 0.0  # a difference from 1
+    return all(
+        math.isclose(float(a), float(b), rel_tol=DIGITS, abs_tol=near) for a, b in pairs
+    )

@@ -14,7 +14,7 @@ def test_last_digits_are_those_of_the_processor():
 @pytest.mark.parametrize(
     "other",
     [
-        '"u_ppm": 0.123456799012345,',
+        '"u_ppm": 0.123457789012345,',
         '"u_ppm": -0.123456789012345,',
         '"u_hz": 0.123456789012345,',
         '"u_ppm": 0.1234,',
