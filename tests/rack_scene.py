@@ -116,7 +116,7 @@ def write_rack(
                 timebase,
             )
             segment = writer.begin_segment(run)
-            rows = list(_rows(plan, k, steps))
+            rows = list(rows_of(plan, k, steps))
             writer.commit([(run, segment, row) for row in rows])
             if not open_:
                 writer.end_run(run, "sequence complete")
@@ -124,7 +124,7 @@ def write_rack(
     return runs
 
 
-def _rows(plan, device, most):
+def rows_of(plan, device, most):
     chance = seeded_random(device)
     now = BEGIN_NS
     before_c, since_ns = None, None

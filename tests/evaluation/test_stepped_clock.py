@@ -57,7 +57,7 @@ def found(path: Path, sequence: str) -> list[tuple[object, ...]]:
 
 def middle_ns(sequence: str) -> tuple[int, int]:
     """Return a time between two turns, and one within a turn."""
-    rows = rack_scene._rows(rack_scene.plan_of(sequence), 0, None)
+    rows = rack_scene.rows_of(rack_scene.plan_of(sequence), 0, None)
     events = [row for row in rows if isinstance(row, Event)]
     turns = [json.loads(one.raw) for one in events if one.kind == EventKind.TURN]
     begin_ns = turns[len(turns) // 2]["begin_utc_ns"]
@@ -71,13 +71,13 @@ def test_a_clock_that_is_set_changes_nothing_found(
     expected = found(tmp_path / "even.db", sequence)
     between_ns, within_ns = middle_ns(sequence)
     at_ns = within_ns if how == "in a turn" else between_ns
-    rows = rack_scene._rows
+    rows = rack_scene.rows_of
 
     def odd(*args):
         old = how == "an earlier version"
         return stepped(rows(*args), at_ns, by_ns, old=old)
 
-    monkeypatch.setattr(rack_scene, "_rows", odd)
+    monkeypatch.setattr(rack_scene, "rows_of", odd)
     told = found(tmp_path / "set.db", sequence)
     assert [one[:2] for one in told] == [one[:2] for one in expected]
     for one, other in zip(told, expected, strict=True):
