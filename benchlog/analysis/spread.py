@@ -27,13 +27,19 @@ class Spread:
 def spread_of(ppm: Array) -> Spread | None:
     """Return the spread of offsets; None below 10 of them or where none scatters.
 
+    What is no more than the rounding of 64-bit floats in each bin is no scatter.
+
     Bins after Freedman and Diaconis (Zeitschrift fuer Wahrscheinlichkeitstheorie 57
     (1981) 453), at most 60.
     """
-    if len(ppm) < _FEWEST or float(np.ptp(ppm)) <= 0:
+    if len(ppm) < _FEWEST:
+        return None
+    low, high = float(ppm.min()), float(ppm.max())
+    span = high - low
+    rounding = float(np.spacing(max(-low, high, 0.0)))
+    if not math.isfinite(span) or span <= _BINS * rounding:
         return None
     quarter = float(np.subtract(*np.percentile(ppm, [75, 25])))
     width = 2 * quarter / len(ppm) ** (1 / 3)
-    span = float(np.ptp(ppm))
     bins = _BINS if width <= 0 else min(_BINS, max(5, math.ceil(span / width)))
     return Spread(*np.histogram(ppm, bins), span)
