@@ -29,7 +29,7 @@ _GRID: Final = np.arange(-3.75, 5.4, _STEP)
 _AT: Final = np.exp(_GRID - np.exp(-_GRID))
 """v = exp(t - exp(-t)): the trapezoidal rule in t is as good as exact for what falls
 exponentially (H. Takahasi, M. Mori, Publ. RIMS 9 (1974) 721)."""
-_WEIGHT: Final = _STEP * _AT * (1.0 + np.exp(-_GRID))
+_WEIGHT: Final = _STEP * _AT * (1.0 + np.exp(-_GRID))  # derived: dv/dt of that
 _STIRLING: Final = (1 / 12, -1 / 360, 1 / 1260, -1 / 1680, 1 / 1188, -691 / 360360)
 """Coefficients of Stirling's series (NIST DLMF 5.11.1)."""
 _STIRLING_FROM: Final = 16.0  # our rule: from here on the series leaves out 1e-16
