@@ -32,6 +32,8 @@ LONG = re.compile(r"-?\d+\.\d{5,}(?:e[+-]\d+)?|-?\d+\.\d+e-\d+")
 DIGITS = 1e-6
 """Of a number: fits that hardly converge stop elsewhere on another processor."""
 COORDINATE = re.compile(r"\d+\.\d+")
+OWN_NAME = re.compile(r"\b[a-z][0-9a-f]{10}\b")
+"""What Matplotlib calls a clip path or a marker: a sum over its coordinates."""
 RANDOM_UUID = r"\b[0-9a-f]{8}-[0-9a-f]{4}-4[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}\b"
 NOW_NS = 1_905_000_000 * 10**9
 """2030-05-14: every reading of the corpus is older, every check has expired."""
@@ -123,6 +125,7 @@ def pictures_of(path: Path) -> list[str]:
         return []
     drawn = re.findall(r"<svg\b.*?</svg>", path.read_text("utf-8"), re.DOTALL)
     plain = [COORDINATE.sub(lambda x: f"{float(x[0]):.1f}", one) for one in drawn]
+    plain = [OWN_NAME.sub("NAME", one) for one in plain]
     return [f"picture {number}: {sum_of_text(one)}" for number, one in enumerate(plain)]
 
 

@@ -46,7 +46,7 @@ async def test_each_device_is_a_row_with_offset_state_and_verdict(sweep, size):
     ]
     assert all("measured" in row and "? UNDECIDED" in row for row in rows)
     assert ("hysteresis 0." in rows[0]) == (size[0] > 100)  # where there is room
-    assert "40 of 52 steps measured" in shown
+    assert "40 of 57 steps measured" in shown
     assert "last: rising" in shown
 
 
