@@ -259,7 +259,9 @@ def test_laws_fitted_together_are_those_fitted_alone():
     together = fits.fit_each(designs, y)
     for design, one in zip(designs, together, strict=True):
         alone = fits.fit(design, y)
-        assert one.coefficients == pytest.approx(alone.coefficients, rel=1e-10)
+        # y is about 1: a small constant of it has the rounding of the whole
+        coefficients = pytest.approx(alone.coefficients, rel=1e-10, abs=1e-9)
+        assert one.coefficients == coefficients
         assert one.u == pytest.approx(alone.u, rel=1e-10)
         assert one.log_evidence == pytest.approx(alone.log_evidence, rel=1e-10)
         assert one.noise == alone.noise

@@ -133,7 +133,8 @@ it refuses."""
 BESIDES = {"doctor", "ports", "demo", "simulate", "inspect", "trim", "forward"}
 """They look at the computer's packages, or start instruments at once."""
 ALWAYS = {"click", "platformdirs", "pysqlite3"}
-SELDOM = {"scipy.fft", "benchlog.analysis.stability.every", "benchlog.screen"}
+SELDOM = {"scipy.fft", "benchlog.screen"}
+SELDOM |= {"benchlog.analysis.stability.every.every_rows"}
 """What none of them needs for readings of a run that is over."""
 BY_OTHERS = {"_distutils_hack", "setuptools", "charset_normalizer"}
 """What an editable installation loads at every start, and what SciPy does."""
