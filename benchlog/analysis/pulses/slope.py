@@ -42,7 +42,10 @@ _ROUNDS: Final = 8  # our rule: bounds the time
 # score of the slope over noises of every colour, among what holds enough in each.
 _POWERS: Final = ((1.0, 2e-3), (2.0, 6e-3), (3.0, 3e-4), (4.0, 3e-6))
 _PLATEAU: Final = 2e-3
-_SHORT: Final = 250.0  # stamps; fewer give coloured shapes weight
+# Stamps; fewer give coloured shapes weight. A run of 25 has hardly a rung of a ladder,
+# one of 100 has a wander that it just does not show: so many are added.
+_SHORT: Final = 600.0
+_ADDED: Final = 30.0
 _STEP: Final = 4.0  # of the ladder of levels
 _TOP: Final = 16.0
 _BAND: Final = 1.12  # cosine terms within this ratio are taken together
@@ -54,6 +57,7 @@ class SlopeShapes(NamedTuple):
     powers: tuple[tuple[float, float], ...] = _POWERS
     plateau: float = _PLATEAU
     short: float = _SHORT
+    added: float = _ADDED
     step: float = _STEP
     top: float = _TOP
     band: float = _BAND
@@ -178,16 +182,21 @@ def _commonest(group: Whole) -> int:
     return int(found[count.argmax()])
 
 
+def robust_deviation(residual: Array) -> float:
+    """Return the standard deviation that the median distance from the median tells."""
+    return _MAD_TO_SD * float(np.median(np.abs(residual - np.median(residual))))
+
+
 def _near(residual: Array, aside: float) -> NDArray[np.bool_]:
     centred = np.abs(residual - np.median(residual))
-    sd = _MAD_TO_SD * float(np.median(centred))
+    sd = robust_deviation(residual)
     return centred <= aside * sd if sd > 0 else np.ones(len(residual), np.bool_)
 
 
 def not_too_early(residual: Array, aside: float = ASIDE) -> NDArray[np.bool_]:
     """Return which stamps are not far before the others; they may be late."""
     centred = residual - np.median(residual)
-    sd = _MAD_TO_SD * float(np.median(np.abs(centred)))
+    sd = robust_deviation(residual)
     return centred <= aside * sd if sd > 0 else np.ones(len(residual), np.bool_)
 
 
@@ -281,7 +290,7 @@ def _shapes(middle: Array, n: int, shapes: SlopeShapes) -> tuple[Array, Array]:
             rows.append(1.0 + level / (1.0 + (pace / corner) ** 2))
             weights.append(shapes.plateau)
     coloured = np.array(weights)
-    coloured[1:] *= 1.0 + shapes.short / n
+    coloured[1:] *= 1.0 + shapes.short / (n + shapes.added)
     return np.array(rows), np.log(coloured)
 
 

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.pulses.growing_scatter import scatter_slope, with_scatter_slope
 from benchlog.analysis.pulses.lateness import EarliestLine, Stamps, earliest_line
 from benchlog.analysis.pulses.slope import FEWEST, SlopeFit, fit_slope
 from benchlog.analysis.pulses.train import PulseTrain
@@ -50,6 +51,9 @@ class TrainComparison:
         Where `t_s` counts from, on the host's monotonic clock.
     aside : tuple of (source, reference)
         Good pulses of each that took no part: too far from the line.
+    later_by : float
+        By how much the mean delay of the stamps may grow, in s per s: 0 where their
+        scatter is steady, and where the earliest stamps tell the offset.
 
     """
 
@@ -62,14 +66,18 @@ class TrainComparison:
     origin_ns: int = 0
     aside: tuple[int, int] = (0, 0)
     earliest: EarliestLine | None = None
+    later_by: float = 0.0
 
     @property
     def line(self) -> SlopeFit:
         """The line that the offset comes from.
 
-        Its `u` is the standard uncertainty of the offset by the scatter of the stamps.
+        Its `u` is the standard uncertainty of the offset by the scatter of the stamps,
+        and by what they may come later and later.
         """
-        return self.fit if self.earliest is None else self.earliest.fit
+        if self.earliest is not None:
+            return self.earliest.fit
+        return with_scatter_slope(self.fit, self.later_by)
 
     @property
     def span_s(self) -> float:
@@ -106,6 +114,7 @@ def against_host(source: PulseTrain) -> TrainComparison:
         origin_ns=origin_ns,
         aside=(fit.set_aside, 0),
         earliest=early,
+        later_by=0.0 if early else scatter_slope(t_s, fit),
     )
 
 
@@ -144,6 +153,7 @@ def against(source: PulseTrain, reference: PulseTrain) -> TrainComparison:
         origin_ns=origin,
         aside=aside,
         earliest=early,
+        later_by=0.0 if early else scatter_slope(t_s, fit),
     )
 
 

@@ -39,6 +39,10 @@ def statistics_line(found: TrainComparison, pulses: int) -> BudgetLine:
     )
     if found.earliest is not None:
         said += f", earliest stamps of {len(line.used)} windows"
+    if found.later_by:
+        how = "grow" if found.later_by > 0 else "fall"
+        ppm = two_digits(abs(found.later_by) * 1e6)
+        said += f"; their scatter {how}s: {ppm} ppm for delays that may {how} with it"
     return BudgetLine(
         name="statistics",
         u_ppm=line.u * 1e6,
