@@ -10,8 +10,9 @@ by three times their noise, that is told too late: one of 25 by 3 u is held in 8
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -116,25 +117,56 @@ def _count(share: Array, alike: Array | None) -> float:
     return 1 + (count - 1) * (1 - together)
 
 
-def steepest(points: Points) -> Found:
+def steepest(points: Points, way: Sequence[int] = ()) -> Found:
     """Return the steepest slope between neighbouring places, as a magnitude.
 
     Points at one place (nearer than a hundredth of the whole span) are taken together.
+    Where it is known on which way each point was (`Sweep.way`), neighbours on a way are
+    compared, and of several ways the mean counts: by half of the hysteresis a place
+    that one way alone reached differs from one that both did. A place that no way has
+    a neighbour of is compared as it is.
+
     Raises DataError for fewer than two places.
     """
     means = place_means(points.at)
     if len(means) < 2:
         raise DataError("a slope needs points at two places at least")
-    at = means @ points.at
-    weights = np.diff(means, axis=0) / np.diff(at)[:, None]
+    if not len(way):
+        way = np.zeros(len(points), np.int64)
+    steps = _steps(means > 0, np.asarray(way))
+    apart = steps @ points.at
+    middle = np.abs(steps) / 2.0
     slopes = Points(
-        t_s=means[1:] @ points.t_s,
-        at=(at[1:] + at[:-1]) / 2,
-        offset_ppm=weights @ points.offset_ppm,
-        u_ppm=points.u_of(weights),
+        t_s=middle @ points.t_s,
+        at=middle @ points.at,
+        offset_ppm=steps @ points.offset_ppm / apart,
+        u_ppm=points.u_of(steps / apart[:, None]),
         degrees_of_freedom=points.degrees_of_freedom,
     )
     return largest(slopes, "ppm/C")
+
+
+def _steps(members: NDArray[np.bool_], way: NDArray[np.int64]) -> Array:
+    """Return what a place has more than its lower neighbour, as weights, shape (k, n).
+
+    `members`, shape (places, n), tells which points are at each place.
+    """
+    found: dict[tuple[int, int], list[Array]] = {}
+    for one in np.unique(way):
+        reached = members & (way == one)
+        for pair in pairwise(np.flatnonzero(reached.any(axis=1)).tolist()):
+            found.setdefault(pair, []).append(_difference(reached, *pair))
+    compared = {place for pair in found for place in pair}
+    for pair in pairwise(range(len(members))):
+        if not compared.issuperset(pair):
+            found[pair] = [_difference(members, *pair)]
+    return np.array([np.mean(found[pair], axis=0) for pair in sorted(found)])
+
+
+def _difference(members: NDArray[np.bool_], first: int, last: int) -> Array:
+    """Return the mean of the last place less that of the first, as weights."""
+    means = members / np.maximum(members.sum(axis=1, keepdims=True), 1)
+    return np.asarray(means[last] - means[first])
 
 
 def at_places(points: Points) -> Points:

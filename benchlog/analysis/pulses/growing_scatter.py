@@ -1,10 +1,10 @@
 """Stamps that scatter more and more: what a line may take for a slow device.
 
-A delay cannot be negative, so a load that grows makes stamps scatter more and come later
-at once. A run of a few dozen stamps is too short to show that they are one-sided
+A delay cannot be negative, so under a load that grows stamps scatter more and come
+later at once. A run of a few dozen stamps is too short to show that they are one-sided
 (`lateness.py`), but it shows that their scatter grows: for exponential delays the mean
 delay grows by as much as their standard deviation. Where the scatter about the line
-changes by more than chance, that slope is a standard uncertainty of the line's.
+changes by more than chance, its slope is one more standard uncertainty of the line's.
 """
 
 from dataclasses import replace

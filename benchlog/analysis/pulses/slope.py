@@ -40,12 +40,9 @@ _MAD_TO_SD: Final = 1.4826  # definition: 1 / 0.6745, of normal scatter
 _ROUNDS: Final = 8  # our rule: bounds the time
 # Weights, ladder and bands: tests/finders/slope_weights.py. Criterion: least interval
 # score of the slope over noises of every colour, among what holds enough in each.
-_POWERS: Final = ((1.0, 2e-3), (2.0, 6e-3), (3.0, 3e-4), (4.0, 3e-6))
-_PLATEAU: Final = 2e-3
-# Stamps; fewer give coloured shapes weight. A run of 25 has hardly a rung of a ladder,
-# one of 100 has a wander that it just does not show: so many are added.
-_SHORT: Final = 600.0
-_ADDED: Final = 30.0
+_POWERS: Final = ((1.0, 6e-3), (2.0, 1.8e-2), (3.0, 9e-4), (4.0, 9e-6))
+_PLATEAU: Final = 6e-3
+_SHORT: Final = 83.0  # stamps; fewer give coloured shapes weight
 _STEP: Final = 4.0  # of the ladder of levels
 _TOP: Final = 16.0
 _BAND: Final = 1.12  # cosine terms within this ratio are taken together
@@ -57,7 +54,6 @@ class SlopeShapes(NamedTuple):
     powers: tuple[tuple[float, float], ...] = _POWERS
     plateau: float = _PLATEAU
     short: float = _SHORT
-    added: float = _ADDED
     step: float = _STEP
     top: float = _TOP
     band: float = _BAND
@@ -290,7 +286,7 @@ def _shapes(middle: Array, n: int, shapes: SlopeShapes) -> tuple[Array, Array]:
             rows.append(1.0 + level / (1.0 + (pace / corner) ** 2))
             weights.append(shapes.plateau)
     coloured = np.array(weights)
-    coloured[1:] *= 1.0 + shapes.short / (n + shapes.added)
+    coloured[1:] *= 1.0 + shapes.short / n
     return np.array(rows), np.log(coloured)
 
 

@@ -111,15 +111,18 @@ class DeviceView:
 
     def sweep(self) -> Sweep | None:
         """Return its way down and up over temperature; None where nothing was swept."""
-        swept = [one for one in self.ran if self._swept(one)]
-        if not swept:
+        way = self.ways()
+        if not way:
             return None
         try:
             dips = activity_dips(self.evenly_weighted()).dips
         except DataError:
             dips = ()
-        way = [self.direction(one) for one in swept]
         return Sweep(self.over_temperature(), way, dips)
+
+    def ways(self) -> list[int]:
+        """Return on which way each point over temperature was, as `Sweep` has it."""
+        return [self.direction(one) for one in self.ran if self._swept(one)]
 
     def evenly_weighted(self) -> Points:
         """Return the same with u of their noise alone, for what is seen beside a law.

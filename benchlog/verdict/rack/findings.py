@@ -196,7 +196,8 @@ def _slope(device: DeviceView) -> Found:
     """Return the steepest slope; places are as uncertain as the probe."""
     points = device.over_temperature()
     of_place = np.abs(_slopes(points)) * device.u_c
-    return steepest(replace(points, u_ppm=np.hypot(points.u_ppm, of_place)))
+    points = replace(points, u_ppm=np.hypot(points.u_ppm, of_place))
+    return steepest(points, device.ways())
 
 
 def _hysteresis(device: DeviceView) -> Found:

@@ -57,6 +57,15 @@ def test_the_steepest_slope_is_between_neighbours():
     assert (found.value, found.at) == (pytest.approx(0.26, abs=1e-4), 15.0)
 
 
+def test_a_place_of_one_way_alone_does_not_make_a_slope_of_the_hysteresis():
+    at = [30, 20, 10, 0, 0, 9, 20, 30]
+    way = [0, -1, -1, -1, 0, 1, 1, 1]
+    # a law of 0.01 ppm/C, and 0.2 ppm more on the way up
+    ppm = [0.01 * c + 0.2 * (w > 0) for c, w in zip(at, way, strict=True)]
+    assert steepest(points(at, ppm)).value > 0.1
+    assert steepest(points(at, ppm), way).value == pytest.approx(0.01, abs=1e-3)
+
+
 def test_hysteresis_between_places_that_are_not_quite_the_same():
     swept = points([0, 10, 20, 21, 11, 1], [1.0, 1.2, 1.4, 0.42, 0.22, 0.02])
     found = hysteresis(Sweep(swept, [1, 1, 1, -1, -1, -1]))

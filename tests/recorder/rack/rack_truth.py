@@ -8,6 +8,8 @@ its hysteresis on which it was then. Nothing here is taken from the analysis.
 from collections import defaultdict
 from itertools import pairwise
 
+import numpy as np
+
 
 class TruePoints:
     """One device's true offset at each step: `ppm[step]`, and the step's state.
@@ -71,11 +73,35 @@ class TruePoints:
         return (1 - share) * self.ppm[before[-1]] + share * self.ppm[after[0]]
 
     def _steepest(self, places):
+        """Return the steepest slope of neighbours on a way, the mean of several ways."""
+        ways, slopes = self._ways(places), defaultdict(list)
+        for one in set(ways.values()):
+            here = self._means({k: c for k, c in places.items() if ways[k] == one})
+            for a, b in pairwise(sorted(here)):
+                slopes[a, b].append((here[b] - here[a]) / (b - a))
+        on_a_way = {place for pair in slopes for place in pair}
+        here = self._means(places)
+        for a, b in pairwise(sorted(here)):
+            if not on_a_way >= {a, b}:
+                slopes[a, b] = [(here[b] - here[a]) / (b - a)]
+        return max(abs(np.mean(some)) for some in slopes.values())
+
+    def _means(self, places):
+        """Return the mean of the points at each place."""
         at_place = defaultdict(list)
         for step, place_c in places.items():
             at_place[round(place_c, 3)].append(self.ppm[step])
-        means = sorted((c, sum(all_) / len(all_)) for c, all_ in at_place.items())
-        return max(abs((b[1] - a[1]) / (b[0] - a[0])) for a, b in pairwise(means))
+        return {place_c: np.mean(some) for place_c, some in at_place.items()}
+
+    @staticmethod
+    def _ways(places):
+        """Return +1 for a step that was reached from below, -1 from above, else 0."""
+        found, before_c = {}, None
+        for step in sorted(places):
+            here_c = places[step]
+            found[step] = 0 if before_c is None else int(np.sign(here_c - before_c))
+            before_c = here_c
+        return found
 
     def _hysteresis(self, places):
         rising, falling = defaultdict(list), defaultdict(list)
