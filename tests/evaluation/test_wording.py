@@ -7,6 +7,7 @@ import pytest
 from screen.scenes import Scene, Stage
 
 from benchlog.evaluation import brief_wording
+from benchlog.evaluation.rack.wording import u_text, value_text
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.evaluation.wording import (
@@ -118,3 +119,11 @@ def test_what_does_not_count_is_told_in_the_verdicts_place(known: Evaluation) ->
     first = dict(run_facts(damaged, TERMINAL))["verdict"].split("\n")[0]
     assert first == f"{symbol_of('fail')} FAIL, the device is damaged"
     assert damaged.decision is Decision.FAIL
+
+
+def test_a_characteristics_u_is_written_as_its_value_is():
+    told = value_text(0.0132, 7.7e-4), u_text(0.0132, 7.7e-4)
+    assert told == ("0.01320", "0.00077")
+    assert "e" in value_text(3e-5, 1e-6)
+    assert u_text(3e-5, 1e-6) == "1.0e-6"
+    assert u_text(0.0, 0.0074) == "0.0074"

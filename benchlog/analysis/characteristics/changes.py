@@ -131,9 +131,8 @@ def steepest(points: Points, way: Sequence[int] = ()) -> Found:
     means = place_means(points.at)
     if len(means) < 2:
         raise DataError("a slope needs points at two places at least")
-    if not len(way):
-        way = np.zeros(len(points), np.int64)
-    steps = _steps(means > 0, np.asarray(way))
+    ways = np.asarray(way) if len(way) else np.zeros(len(points), np.int64)
+    steps = _steps(means > 0, ways)
     apart = steps @ points.at
     middle = np.abs(steps) / 2.0
     slopes = Points(

@@ -11,7 +11,13 @@ from benchlog.evaluation.rack_study import (
 )
 from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.model import Decision
-from benchlog.units import as_stated, interval_texts, printable, two_digits
+from benchlog.units import (
+    as_stated,
+    format_u_ppm,
+    interval_texts,
+    printable,
+    two_digits,
+)
 from benchlog.verdict.rack.findings import AT_LEAST, FoundCharacteristic
 
 HEADS: Final = ("characteristic", "found", "U (95 %)", "limit", "")
@@ -40,7 +46,8 @@ def figures(line: FoundCharacteristic) -> tuple[str, str, str]:
     limit = "-" if line.limit is None else f"{limit_text(line)} {line.unit}"
     if line.value is None or line.u is None:
         return "-", "-", limit
-    return f"{value_text(line.value, line.u)} {line.unit}", two_digits(line.u), limit
+    value = f"{value_text(line.value, line.u)} {line.unit}"
+    return value, u_text(line.value, line.u), limit
 
 
 def value_text(value: float, u: float) -> str:
@@ -48,6 +55,12 @@ def value_text(value: float, u: float) -> str:
     if value == 0:
         return "0"
     return interval_texts(value, value - u, value + u, signed=False)[0]
+
+
+def u_text(value: float, u: float) -> str:
+    """Return a U as its value is written: powers of ten stand beside powers of ten."""
+    powers = "e" in value_text(value, u)
+    return two_digits(u) if powers or value == 0 else format_u_ppm(u)
 
 
 def nearest_to_limit(one: QualifiedDevice) -> str:

@@ -16,6 +16,7 @@ from benchlog.evaluation.rack.wording import (
     counted,
     limit_text,
     steps_text,
+    u_text,
     value_text,
 )
 from benchlog.evaluation.rack_study import (
@@ -41,7 +42,7 @@ from benchlog.pages.rack.device_page import sequence_facts
 from benchlog.pages.rack.spread_charts import spread_chart
 from benchlog.pages.rack.step_table import setter_blocks, step_blocks
 from benchlog.store.reader import Reader
-from benchlog.units import NS_PER_S, three_digits, two_digits
+from benchlog.units import NS_PER_S, three_digits
 from benchlog.verdict.rack.findings import FoundCharacteristic
 
 _ABREAST: Final = 4  # characteristics side by side in one table; our rule
@@ -133,7 +134,7 @@ def _line(one: QualifiedDevice, name: str) -> FoundCharacteristic | None:
 def _cell(line: FoundCharacteristic | None) -> str:
     if line is None or line.value is None or line.u is None:
         return "" if line is None or line.verdict is None else str(line.verdict)
-    said = f"{value_text(line.value, line.u)} +- {two_digits(line.u)}"
+    said = f"{value_text(line.value, line.u)} +- {u_text(line.value, line.u)}"
     if not line.u and line.text:
         said = line.text
     bad = line.verdict not in (None, Decision.PASS)

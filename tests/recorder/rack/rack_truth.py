@@ -73,7 +73,7 @@ class TruePoints:
         return (1 - share) * self.ppm[before[-1]] + share * self.ppm[after[0]]
 
     def _steepest(self, places):
-        """Return the steepest slope of neighbours on a way, the mean of several ways."""
+        """Return the steepest slope of neighbours on a way; of several the mean."""
         ways, slopes = self._ways(places), defaultdict(list)
         for one in set(ways.values()):
             here = self._means({k: c for k, c in places.items() if ways[k] == one})
