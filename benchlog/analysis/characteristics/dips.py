@@ -8,6 +8,10 @@ half of `FALSE_ALARMS` of devices without any (Bonferroni, both signs; textbook,
 memory); the other half is for noise that is not white and for laws that are not quite
 smooth.
 
+Place and width of the largest are then refined between those that were tried, and the
+next one is looked for beside it, a little to its side and a little wider: what is left
+of a deep dip by half a spacing would be told as dips of their own.
+
 Where none is believed, `least_ppm` tells what would have been: a dip of that depth is
 beyond the quantile in 95 % at the worst place. A dip narrower than the spacing of the
 points can lie between them, unseen.
@@ -15,7 +19,7 @@ points can lie between them, unseen.
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -45,6 +49,9 @@ _PROMISED: Final = 0.7
 second of those tried."""
 _MOST: Final = 5
 """Dips told of one device, at most; our rule: more is no dip but another law."""
+_HALVINGS: Final = 4
+"""Our rule: the place is then right to a 32nd of a spacing."""
+_AROUND: Final = np.array([0.0, -1.0, 1.0])  # definition: of a step; as it is first
 _FEWEST: Final = 4
 """Points more than the law has terms; below that nothing is told; our rule."""
 
@@ -101,7 +108,7 @@ class _Search:
         needed = basis_of(self._law).shape[1] + _FEWEST
         if len(points) < needed:
             raise DataError(f"activity dips need {needed} points")
-        spacing = spacing_of(self._at)
+        self._spacing = spacing = spacing_of(self._at)
         self.promised_c = _PROMISED * spacing
         self._places = np.unique(np.round(self._at / spacing * 2) / 2) * spacing
         self._inside = self._places[
@@ -123,13 +130,37 @@ class _Search:
             top = int(np.argmax(np.abs(tried.t)))
             if abs(tried.t[top]) < self._enough(tried.freedom):
                 return
-            yield Dip(
-                at_c=float(self._place_c[top]),
-                size_ppm=float(tried.size[top]),
-                u_ppm=student_quantile(tried.freedom, 0.975) * float(tried.u[top]),
-                width_c=float(self._width_c[top]),
-            )
-            terms = np.column_stack([terms, self._bumps[top]])
+            dip = self._refined(terms, top)
+            yield dip
+            terms = np.column_stack([terms, self._about(dip).T])
+
+    def _refined(self, terms: Array, top: int) -> Dip:
+        """Return the bump that explains most near one of those that were tried."""
+        place_c, width_c = float(self._place_c[top]), float(self._width_c[top])
+        step_c, factor = self._spacing / 2.0, 2.0
+        for _ in range(_HALVINGS):
+            step_c, factor = step_c / 2.0, math.sqrt(factor)
+            places = np.repeat(place_c + step_c * _AROUND, len(_AROUND))
+            widths = np.tile(width_c * factor**_AROUND, len(_AROUND))
+            tried = _Tried(terms, self._shapes(places, widths), self._y)
+            best = int(np.argmax(np.abs(tried.t)))
+            place_c, width_c = float(places[best]), float(widths[best])
+        return self._told(
+            terms, Dip(at_c=place_c, size_ppm=0.0, u_ppm=0.0, width_c=width_c)
+        )
+
+    def _told(self, terms: Array, dip: Dip) -> Dip:
+        """Return a dip with its size. That place and width were found is in its U."""
+        bell, *moved = self._about(dip)
+        tried = _Tried(np.column_stack([terms, *moved]), bell[None], self._y)
+        if tried.freedom < 1:
+            tried = _Tried(terms, bell[None], self._y)
+        u_ppm = student_quantile(tried.freedom, 0.975) * float(tried.u[0])
+        return replace(dip, size_ppm=float(tried.size[0]), u_ppm=u_ppm)
+
+    def _about(self, dip: Dip) -> Array:
+        """Return a dip's bell and its derivatives by place and width, as weighted."""
+        return np.asarray(bell_terms(self._at, dip) * self._weight)
 
     def least_ppm(self) -> float:
         """Return the depth of which `FOUND` are believed at the worst place."""
@@ -146,6 +177,17 @@ class _Search:
         """Return bells at places, of widths, as weighted; shape (bumps, n)."""
         away = (self._at - place_c[:, None]) / width_c[:, None]
         return np.asarray(np.exp(-0.5 * away**2) * self._weight)
+
+
+def bell_terms(at_c: Array, dip: Dip) -> Array:
+    """Return a dip's bell at these temperatures and its derivatives, shape (3, n).
+
+    By place and by width: a dip may be a little wider, narrower or beside where it was
+    found.
+    """
+    away = (at_c - dip.at_c) / dip.width_c
+    bell = np.exp(-0.5 * away**2)
+    return np.stack([bell, away * bell, away**2 * bell])
 
 
 def _widths(spacing: float, span: float) -> Array:

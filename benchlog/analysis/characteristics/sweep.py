@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.characteristics.dips import Dip
+from benchlog.analysis.characteristics.dips import Dip, bell_terms
 from benchlog.analysis.characteristics.points import Points
 from benchlog.analysis.characteristics.smooth_law import law_of_both
 from benchlog.errors import DataError
@@ -41,17 +41,9 @@ class Sweep:
 
     @cached_property
     def law_of_both(self) -> Array:
-        """Return the terms that both ways share, shape (n, terms): law and dips.
-
-        A dip may be a little wider, narrower or beside where it was found: it has the
-        two derivatives of its bell as well.
-        """
-        at, terms = self.points.at, [law_of_both(self.points)]
-        for dip in self.dips:
-            away = (at - dip.at_c) / dip.width_c
-            bell = np.exp(-0.5 * away**2)
-            terms.append(np.column_stack([bell, away * bell, away**2 * bell]))
-        return np.column_stack(terms)
+        """Return the terms that both ways share, shape (n, terms): law and dips."""
+        bells = [bell_terms(self.points.at, dip).T for dip in self.dips]
+        return np.column_stack([law_of_both(self.points), *bells])
 
     @cached_property
     def differences(self) -> tuple[Array, Array]:

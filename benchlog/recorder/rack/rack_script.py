@@ -281,13 +281,13 @@ class RackScript(RackTurns):
             at = begin + (gone_s * per_s if end > begin else -gone_s * per_s)
             if low <= at <= high:
                 yield from self._order(name, drive, round(at, 2))
-            self.doing = f"goes to {as_stated(end)} {DRIVE_UNITS[drive]}"
+            self.doing = f"goes to {as_stated(end, 6)} {DRIVE_UNITS[drive]}"
             yield from self._rest(_RAMP_EVERY_S)
 
     def _order(self, name: str, drive: Drive, value: float) -> Iterator[None]:
         """Order one value; what is read back must be it."""
         unit = DRIVE_UNITS[drive]
-        self.doing = f"sets {drive} to {as_stated(value)} {unit}"
+        self.doing = f"sets {drive} to {as_stated(value, 6)} {unit}"
         self._released.pop(name, None)
         order = self._order_of(name, str(drive), value, unit)
         number = self._keeper.setters[name].set(value)

@@ -112,6 +112,18 @@ def found(devices, rng, opening, depth_u, places=25):
     return np.mean(seen)
 
 
+def deep(devices, rng, opening, depth_u, places=25):
+    """Return the shares of deep dips told once, and of depths that their U holds."""
+    device, once, held = Device(rng, NOISE), [], []
+    for _ in range(devices):
+        dip = drawn_dip(rng, depth_u)
+        told = activity_dips(device_points(device, places, opening, (dip,))).dips
+        once.append(len(told) == 1)
+        if told:
+            held.append(abs(told[0].size_ppm + dip.depth_ppm) <= told[0].u_ppm)
+    return np.mean(once), np.mean(held)
+
+
 def found_of_promised(devices, rng, opening, places=25):
     """Return the share found of dips that are as deep as `least_ppm` told of none."""
     device, seen = Device(rng, NOISE), []
@@ -148,6 +160,11 @@ def table(devices, seed):
             devices, rng, one
         ),
     }
+    for depth in (15, 30, 70):
+        for what, which in (("told once", 0), ("its depth held", 1)):
+            rows[f"{what}, {depth} u deep"] = lambda one, d=depth, k=which: deep(
+                devices, rng, one, d
+            )[k]
     for name, share in rows.items():
         yield f"{name:34s}" + "".join(f"{100 * share(one):13.1f}" for one in OPENINGS)
     yield ""

@@ -6,22 +6,49 @@ table is kept in DIPS.md.
 
 import numpy as np
 import pytest
+from analysis.characteristics.campaign import Device
 from analysis.characteristics.dip_campaign import (
+    NOISE,
     OPENINGS,
+    U_PPM,
+    deep,
+    device_points,
     found,
     found_of_promised,
     told_falsely,
 )
 from seeds import seeded_generator
 
-from benchlog.analysis.characteristics.dips import FALSE_ALARMS
+from benchlog.analysis.characteristics.dips import FALSE_ALARMS, activity_dips
 from benchlog.analysis.characteristics.points import Points
 from benchlog.analysis.characteristics.smooth_law import basis_of, law_terms
+from benchlog.simulate.physics.rack_device import DipSpec
 
 
 def test_dips_are_found_where_hysteresis_opens_after_each_turn():
     """With a law that had no memory of turns, 23 of 60 were found. Takes 0.5 s."""
     assert found(60, seeded_generator(1), "exponential", 9) >= 0.95
+
+
+@pytest.mark.parametrize("depth_u", [20, 70])
+def test_a_deep_dip_is_told_once_with_its_depth(depth_u):
+    """Before: 3 and 4 dips were told, and depths off by several times their U."""
+    once, held = deep(60, seeded_generator(4), "exponential", depth_u)
+    assert once >= 0.95
+    assert held >= 0.85
+
+
+def test_two_dips_are_two():
+    device = Device(seeded_generator(5), NOISE)
+    dips = [
+        DipSpec(at_c=at, depth_ppm=deep_u * U_PPM, width_c=4.0)
+        for at, deep_u in ((0.0, 50), (50.0, 25))
+    ]
+    told = activity_dips(device_points(device, 25, "exponential", dips)).dips
+    assert [one.at_c for one in told] == [
+        pytest.approx(0, abs=1),
+        pytest.approx(50, abs=1),
+    ]
 
 
 @pytest.mark.parametrize("opening", OPENINGS)

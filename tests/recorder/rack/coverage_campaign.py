@@ -1,6 +1,6 @@
 """How often intervals of a rack's characteristics hold what the devices truly have.
 
-    python tests/recorder/rack/coverage_campaign.py [SEQUENCE] [RACKS] [--keep]
+    python tests/recorder/rack/coverage_campaign.py [SEQUENCE] [RACKS] [FIRST] [--keep]
 
 Each rack has 32 drawn devices in a simulated chamber with inertia, overshoot and places
 that differ. The script takes them through the sequence on a virtual clock: what decides
@@ -65,11 +65,11 @@ def measured_rack(sequence, devices, seed):
     return bench, truths
 
 
-def campaign(name, racks, devices=32):
+def campaign(name, racks, first=1, devices=32):
     """Return each characteristic's errors in halves of its interval, and dips."""
     sequence, errors = short(load_sequence(name)), defaultdict(list)
     dips = {"dip found": [], "dip told falsely": []}
-    for seed in range(1, racks + 1):
+    for seed in range(first, first + racks):
         bench, truths = measured_rack(sequence, devices, seed)
         for run in bench.rack.runs:
             _, found = bench.found(run, TIMEBASE_U_PPM)
@@ -101,11 +101,13 @@ def main():
     words = [word for word in sys.argv[1:] if word != "--keep"]
     name = words[0] if words else "temperature-five-points"
     racks = int(words[1]) if len(words) > 1 else 16
-    lines = [f"{name}, {racks} racks of 32", *table(*campaign(name, racks))]
+    first = int(words[2]) if len(words) > 2 else 1
+    head = f"{name}, {racks} racks of 32, seeds {first} to {first + racks - 1}"
+    lines = [head, *table(*campaign(name, racks, first))]
     print("\n".join(lines))
     if "--keep" in sys.argv:
         path = Path(__file__).with_name("COVERAGE.md")
-        command = f"coverage_campaign.py {name} {racks} --keep"
+        command = f"coverage_campaign.py {name} {racks} {first} --keep"
         with path.open("a", encoding="utf-8") as kept:
             kept.write(f"\nMade by `python tests/recorder/rack/{command}`:\n\n")
             kept.write("```\n" + "\n".join(lines) + "\n```\n")
