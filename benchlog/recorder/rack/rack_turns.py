@@ -15,6 +15,7 @@ from benchlog.clock import Deadline, host_deadline
 from benchlog.model import Drive, EventKind, PositionSpec, Turn
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
 from benchlog.recorder.rack.confirmed_values import ConfirmedValues
+from benchlog.recorder.rack.counter_outages import CounterOutages
 from benchlog.recorder.rack.rack_reports import RackOwner, RackReports, SafeStopError
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterReport
@@ -46,7 +47,7 @@ class RackTurns(RackReports):
         self._dark = False
         self._values: ConfirmedValues | None = None  # None: no scanner is between
         self._until: Deadline | None = None
-        self.hand_over = HandOver()
+        self.hand_over, self.outages = HandOver(), CounterOutages()
         self.where: PlannedStep | None = None
         self.doing = "waits to begin"
         self._power_ns: int | None = None
@@ -274,9 +275,11 @@ class RackTurns(RackReports):
     ) -> Generator[None, None, bool]:
         """Let the counter take so many gates of the device whose turn it is.
 
-        Returns whether its channel was the only one closed to the end.
+        Returns whether its channel was the only one closed to the end, and what came,
+        or did not, is of the device.
         """
         counter = run.position.frequency
+        self.outages.begin_turn()
         run.begin_turn(aside=aside)
         values = self._values = self._values_of(run)
         self.turn, self._dark = run, False
@@ -301,6 +304,8 @@ class RackTurns(RackReports):
         if certain and limit.passed and taken < gates:
             text = f"{taken} of {gates} readings came in time"
             self._keeper.book.runs.note(run, EventKind.GAP, text, counter)
+        if not taken and not self._dark and self.outages.has(counter):
+            certain = False
         self.turn, self._values = None, None
         self._keeper.book.intake.turns[counter] = 0
         if run.previous_hz is not None and run.accepted > before:
