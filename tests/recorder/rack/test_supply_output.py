@@ -1,8 +1,8 @@
 """A supply that holds less than it is set to, and says that it was set right.
 
-Before, a supply in its current limit fed devices with 2.9 V where 3.3 V were ordered; it
-read 3.3 V back, and the sequence went on: offsets and pushing of a voltage that was not
-there. What it measured was a condition of the run that nobody looked at.
+Before, a supply in its current limit fed devices with 2.9 V where 3.3 V were ordered;
+it read 3.3 V back, and the sequence went on: offsets and pushing of a voltage that was
+not there. What it measured was a condition of the run that nobody looked at.
 """
 
 import pytest
