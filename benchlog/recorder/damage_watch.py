@@ -12,8 +12,8 @@ from typing import Final
 
 from benchlog.clock import Deadline, HostClock, host_deadline
 from benchlog.store.files import wal_of
-from benchlog.store.integrity.examination import look_at_log, look_at_pages
-from benchlog.store.integrity.log_check import LogState, log_state
+from benchlog.store.integrity.examination import look_at_pages
+from benchlog.store.integrity.log_check import LogState, log_state, look_at_log
 from benchlog.units import NS_PER_S
 
 EVERY_S: Final = 20.0  # our rule: damage is noticed within a minute

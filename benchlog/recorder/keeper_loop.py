@@ -32,6 +32,7 @@ from benchlog.recorder.instruments.instrument_messages import (
 )
 from benchlog.recorder.instruments.instrument_pool import Ended, Heard
 from benchlog.recorder.notice import RunNotice, notice_of
+from benchlog.recorder.rack.counter_outages import NO_VALUE
 from benchlog.recorder.rack.turn_sites import TurnSite
 from benchlog.recorder.rack.turning import Turning
 from benchlog.recorder.run.bookkeeper import JudgedBatch
@@ -45,10 +46,6 @@ _TICK_S: Final = 1.0  # our rule: cheap, and soon enough
 _WAIT_S: Final = 5.0
 _WAIT_SOAK_S: Final = 10.0
 _PAUSE_S: Final = 0.02  # our rule: a loop in which something fails must not spin
-
-
-NO_VALUE: Final = ("no-signal", "overload")
-"""What a counter answers that is well and has nothing to count."""
 
 
 class Keeper(HearingLoop):

@@ -51,6 +51,11 @@ class FileIdentity:
         self._at_first = self._look()
         self._identity = identity_of(path)
 
+    @property
+    def handle(self) -> int:
+        """The bare handle of the file, below 0 where there is none."""
+        return self._handle
+
     def glance(self) -> bool:
         """Whether it is still there; cheap enough for every commit."""
         return self._at_first is not None and self._at_first == self._look()

@@ -8,6 +8,7 @@ from typing import Final, Self
 from benchlog.errors import StoreError
 from benchlog.store import files, sqlite
 from benchlog.store.files import FileLock, Guard, NoGuard
+from benchlog.store.held_log import hold_log
 from benchlog.store.opening import open_to_write
 from benchlog.store.sqlite import Connection, SqliteError
 
@@ -25,7 +26,9 @@ class Session:
         self._guard = guard
         self._file = files.FileIdentity(path)
         self._log = files.FileIdentity(files.wal_of(path))
+        self._index = files.FileIdentity(files.shm_of(path))
         self._commits = 0
+        self._log_stays = self._closed = False
         self._limit: sqlite.QueryLimit | None = None
 
     @classmethod
@@ -87,8 +90,22 @@ class Session:
         return not isinstance(self._guard, NoGuard)
 
     def still_there(self) -> bool:
-        """Whether the path still leads to the file and the log that were opened."""
-        return self._file.still_there() and self._log.still_there()
+        """Whether the path still leads to the file and the log that were opened.
+
+        Also to the index of that log: where it is gone, the next program makes another
+        one, and two that write by an index each spoil the log.
+        """
+        several = (self._file, self._log, self._index)
+        return all(one.still_there() for one in several)
+
+    def leave_log(self) -> None:
+        """Move the log into the database no more: it was overwritten.
+
+        What is broken in it would be written over pages that are whole.
+        """
+        self._log_stays = True
+        with suppress(SqliteError):
+            self.connection.execute("pragma wal_autocheckpoint=0")
 
     def checkpoint(self) -> None:
         """Move the log into the database as far as readers let. Raises StoreError."""
@@ -104,21 +121,38 @@ class Session:
         do it later. So what is in the log goes into the database now, as far as
         readers let: a copy of the file alone is then a copy of the runs.
         SQLite's own checkpoint on closing needs no guard: it only happens when it can
-        lock out every other connection.
+        lock out every other connection. A log that was overwritten stays where it is.
         """
+        if self._closed:
+            return
+        self._closed = True
         with suppress(SqliteError, StoreError):  # what was committed is in the log
             self._move_log("passive")
+        if self._log_stays:
+            hold_log(self._file.handle)
         with suppress(SqliteError):
             self.connection.close()
-        for held in (self._guard, self._file, self._log):
+        for held in (self._guard, self._file, self._log, self._index):
             held.close()
 
     def _move_log(self, how: str) -> None:
+        """Move the log into the database. Raises StoreError where it is not whole."""
+        from benchlog.store.integrity.log_check import look_at_log  # noqa: PLC0415 - with numpy, at the end only
+
+        if not self._log_stays and not self._index.glance():
+            self.leave_log()  # by an index that nobody else has
+        if not self._log_stays and look_at_log(self.path):
+            self.leave_log()
+        if self._log_stays:
+            raise StoreError(
+                f"the log of {self.path} was overwritten and is not moved into it; "
+                f"`benchlog check {self.path}` tells what is left"
+            )
         with self._guard.held():
             self.connection.execute(f"pragma wal_checkpoint({how})").fetchall()
 
     def _check_there(self) -> None:
-        if self._file.glance() and self._log.glance():
+        if self._file.glance() and self._log.glance() and self._index.glance():
             return
         raise StoreError(
             f"{self.path} was deleted or replaced while it was in use; nothing is "
@@ -134,6 +168,8 @@ class Session:
         # Under a guard nothing is moved out of the log by itself.
         self._commits += 1
         if isinstance(self._guard, NoGuard) or self._commits % _CHECKPOINT_COMMITS:
+            return
+        if self._log_stays:
             return
         if files.size_of(files.wal_of(self.path)) > _CHECKPOINT_BYTES:
             with suppress(SqliteError):  # the commit stands; a later one tries again

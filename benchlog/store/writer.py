@@ -312,10 +312,7 @@ class Writer:
         self._blocks.keep()
 
     def still_there(self) -> bool:
-        """Whether the path still leads to the file (and log) that was opened.
-
-        A database that was deleted or replaced would swallow rows silently.
-        """
+        """Whether the path still leads to the file and the log that were opened."""
         return self._session.still_there()
 
     def rescue(self) -> Path:
@@ -330,6 +327,10 @@ class Writer:
         self.path, self._connection = to, self._session.connection
         self._blocks = Blocks(self._connection)
         return to
+
+    def leave_log(self) -> None:
+        """Move the log into the database no more: it was overwritten."""
+        self._session.leave_log()
 
     def checkpoint(self) -> None:
         """Move what is in the write-ahead log into the database, as far as readers let.

@@ -2,15 +2,20 @@
 
 After each value the scanner is asked which channel it has closed. Only when that is the
 one of the device, and it alone, is the value that device's. What came before an answer
-that is not so belongs to nobody.
+that is not so belongs to nobody. A turn's first value may be of the device before all
+the same (`first_values.py`).
 """
 
 from collections import deque
 from collections.abc import Callable
+from typing import Final
 
 from benchlog.clock import Deadline
 from benchlog.recorder.instruments.instrument_messages import Failed, Got
+from benchlog.recorder.rack.first_values import OF_BEFORE, FirstValues
 from benchlog.recorder.rack.setter_handle import SetterReport
+
+UNCONFIRMED: Final = "value refused, its channel was not confirmed"
 
 
 class ConfirmedValues:
@@ -28,8 +33,16 @@ class ConfirmedValues:
         ask: Callable[[], int],
         answer: Callable[[int], SetterReport | None],
         old: Deadline | None = None,
+        *,
+        firsts: FirstValues | None = None,
+        gates: int | None = None,
     ) -> None:
-        self._old = old
+        self._old, self._firsts = old, firsts
+        self._single = gates == 1
+        self._held: Got | None = None
+        self._given: list[float] = []
+        self.of_before: list[Got] = []
+        """Values that were found to be of the device before."""
         self._channel, self._ask, self._answer = channel, ask, answer
         self._waiting: deque[Got | Failed] = deque()
         self._asked: tuple[int, int] | None = None  # number of a check, values before
@@ -39,6 +52,11 @@ class ConfirmedValues:
     def busy(self) -> bool:
         """Whether something still waits to be confirmed."""
         return self._asked is not None or bool(self._waiting)
+
+    @property
+    def wants_another(self) -> bool:
+        """Whether a value was refused, or is kept back until the next one has come."""
+        return not self.busy and (self._held is not None or bool(self.of_before))
 
     def add(self, message: Got | Failed) -> None:
         """Take what the counter has given, a value or the word that there is none."""
@@ -62,13 +80,65 @@ class ConfirmedValues:
             found = [self._waiting.popleft() for _ in range(before)]
         if self._waiting:
             self._asked = self._ask(), len(self._waiting)
-        return found
+        return self._own(found)
 
     def unconfirmed(self) -> list[Got]:
         """Give up the values of which nobody knows whose they are; each once."""
         left = [one for one in self._waiting if isinstance(one, Got)]
         self._waiting.clear()
+        if self._firsts is not None and self._channel is not None:
+            self._firsts.turn_over(self._channel, self._given)
+            self._given = []
         return left
+
+    def refused(self) -> list[tuple[str, Got]]:
+        """Give up all that is not the device's, with the reason; at a turn's end."""
+        left = [(UNCONFIRMED, got) for got in self.unconfirmed()]
+        before, self.of_before = self.of_before, []
+        return [*left, *((OF_BEFORE, got) for got in before)]
+
+    def last(self) -> list[Got]:
+        """Return the value that a turn gave alone, and that was kept back, at its end.
+
+        Of a counter that is late it is that of the device before.
+        """
+        held, self._held = self._held, None
+        if held is None:
+            return []
+        if self._firsts is not None and self._firsts.late:
+            self.of_before.append(held)
+            return []
+        return [held]
+
+    def _own(self, found: list[Got | Failed]) -> list[Got | Failed]:
+        """Return what is the device's own of what was confirmed."""
+        if self._firsts is None or self._channel is None:
+            return found
+        own: list[Got | Failed] = []
+        for one in found:
+            if isinstance(one, Failed):
+                if self._given or not self._firsts.late:  # else it is of the one before
+                    own += [*self.last(), one]
+                continue
+            value = one.sample.value
+            self._given.append(value)
+            if len(self._given) == 1 and not (self._single and not self._firsts.unsure):
+                self._held = one
+            elif self._held is not None:
+                own += self._first(self._firsts, self._channel, value)
+                own.append(one)
+            else:
+                own.append(one)
+        return own
+
+    def _first(self, firsts: FirstValues, channel: int, second: float) -> list[Got]:
+        """Return the value that was kept back, if it is the device's own."""
+        held, self._held = self._held, None
+        assert held is not None
+        if firsts.is_own(channel, held.sample.value, second):
+            return [held]
+        self.of_before.append(held)
+        return []
 
     def _wrong(self, report: SetterReport) -> str:
         if report.kind != "refused" and report.read_back == self._channel:

@@ -10,8 +10,9 @@ from benchlog.model import Event, EventKind, Identity, RunPlan
 from benchlog.recorder.hearing_loop import Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got
 from benchlog.recorder.instruments.instrument_pool import Ended, Heard
-from benchlog.recorder.keeper_loop import NO_VALUE, Keeper
+from benchlog.recorder.keeper_loop import Keeper
 from benchlog.recorder.notice import RunNotice, event_notice
+from benchlog.recorder.rack.counter_outages import NO_VALUE
 from benchlog.recorder.rack.held_setters import SETTER, HeldSetters, held_words
 from benchlog.recorder.rack.rack_script import RackScript
 from benchlog.recorder.rack.rack_task import RackTask
@@ -146,6 +147,8 @@ class RackKeeper(Keeper):
         name, message = heard
         if isinstance(message, Ended) and message.kind is EventKind.CRASHED:
             self.script.lost(f"instrument {name!r}", f"its process {message.how}")
+        if name in self._counters:
+            self.script.outages.heard(name, message)
         if name in self._counters and (
             isinstance(message, Got)
             or (isinstance(message, Failed) and message.kind in NO_VALUE)

@@ -25,6 +25,11 @@ _LOST_S: Final = 60.0  # real seconds without a word of a setter: it is lost; ou
 _OBEYS: Final = 1e-3, 0.051
 """Of a setter's range, and at least, in its unit: so far what is read back may differ
 from what was ordered; our rule: a chamber counts in tenths."""
+_FEEDS: Final = 0.02, 0.05
+"""Of what was ordered, and at least, in V: so far what a supply that is on measures may
+be from it; our rule: several times the error of a supply's own meter, and less than the
+steps of a sequence."""
+_LOOKS: Final = 3  # in a row until that counts: an output takes its time; our rule
 _LIES_C: Final = 8.0
 """Chamber and the bench's probe may differ so far once all has settled; our rule."""
 _LOG_EVERY_S: Final = 60.0  # bench seconds between rows; our rule
@@ -75,6 +80,8 @@ class RackReports:
         self._released: dict[str, str] = {}
         self._ordered: dict[str, float | None] = {}
         self._troubled: dict[str, tuple[Deadline, str]] = {}
+        self._on: set[str] = set()
+        self._apart: dict[str, int] = {}
         self._wrong = ""
         self._probe: deque[tuple[float, float]] = deque(maxlen=_KEPT)
 
@@ -89,6 +96,7 @@ class RackReports:
         elif report.kind == "state":
             self._log_state(name, report)
             self._compare_order(name, report)
+            self._compare_output(name, report)
         elif report.kind == "released" and name in self._ordered:
             self._released[name] = report.text
         elif report.kind == "ended":
@@ -124,6 +132,7 @@ class RackReports:
         if report.kind == "done":
             if report.ordered is not None:
                 self._ordered[name] = report.ordered
+                self._apart.pop(name, None)
             self._ordered.setdefault(name, None)
         if report.kind in ("done", "state"):
             self._troubled.pop(name, None)
@@ -145,6 +154,34 @@ class RackReports:
                 f"setter {name!r} was set to {as_stated(ordered)} and has "
                 f"{as_stated(report.read_back)} by now: it was switched off meanwhile, "
                 "or somebody else sets it"
+            )
+
+    def note_switched(self, name: str, *, on: bool) -> None:
+        """Remember whether a setter's output is on."""
+        self._apart.pop(name, None)
+        (self._on.add if on else self._on.discard)(name)
+
+    def _compare_output(self, name: str, report: SetterReport) -> None:
+        """See that what a supply measures is what it is set to, once it is on.
+
+        In its current limit, or with a lead off, it reads back what it was told.
+        """
+        spec, volts = self._task.bench.instruments[name], self._ordered.get(name)
+        fed = name in self._on and not report.released
+        if spec.quantity != "voltage" or not fed or None in (volts, report.value):
+            return
+        assert volts is not None
+        assert report.value is not None
+        share, least = _FEEDS
+        if abs(report.value - volts) <= max(share * abs(volts), least):
+            self._apart.pop(name, None)
+            return
+        self._apart[name] = looks = self._apart.get(name, 0) + 1
+        if looks >= _LOOKS:
+            self._wrong = self._wrong or (
+                f"setter {name!r} is set to {as_stated(volts)} V and measures "
+                f"{as_stated(report.value, 4)} V: its current limit, its output or its "
+                "sense leads hold it there"
             )
 
     def obeys(self, name: str, ordered: float, read_back: float) -> bool:

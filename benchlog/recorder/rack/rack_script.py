@@ -207,6 +207,8 @@ class RackScript(RackTurns):
                 ran_ns = max(silent_ns, run.previous_mono_ns - round(gates_ns))
                 low_s, high_s = (silent_ns - on_ns), (ran_ns - asked_ns)
                 started = max(0, low_s) / NS_PER_S, max(low_s, high_s) / NS_PER_S
+        if started is None and not certain:
+            return  # it may have started; nobody could see it
         self._note_turn(
             run,
             readings=run.accepted - before,
@@ -222,6 +224,7 @@ class RackScript(RackTurns):
                 yield from self._first_voltage(name)
             order = self._order_of(name, "power", float(on), "")
             yield from self._answer(name, handle.switch(on))
+            self.note_switched(name, on=on)
             self._log_order(order, None, self._runs())
         self._power_ns = self._clock.mono_ns() if on else None
         self._seen.clear()
@@ -265,6 +268,7 @@ class RackScript(RackTurns):
             yield from self._order(name, drive, value)
             if handle.switches and drive is not Drive.SUPPLY:  # power is a step's own
                 yield from self._answer(name, handle.switch(True), refusable=True)
+                self.note_switched(name, on=True)
         self._seen.clear()
 
     def _ramp(

@@ -14,7 +14,9 @@ import numpy as np
 from benchlog.clock import Deadline, host_deadline
 from benchlog.model import Drive, EventKind, PositionSpec, Turn
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
-from benchlog.recorder.rack.confirmed_values import ConfirmedValues
+from benchlog.recorder.rack.confirmed_values import UNCONFIRMED, ConfirmedValues
+from benchlog.recorder.rack.counter_outages import CounterOutages
+from benchlog.recorder.rack.first_values import FirstValues
 from benchlog.recorder.rack.rack_reports import RackOwner, RackReports, SafeStopError
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterReport
@@ -45,8 +47,9 @@ class RackTurns(RackReports):
         self.turn: LiveRun | None = None
         self._dark = False
         self._values: ConfirmedValues | None = None  # None: no scanner is between
+        self._firsts: dict[str, FirstValues] = defaultdict(FirstValues)
         self._until: Deadline | None = None
-        self.hand_over = HandOver()
+        self.hand_over, self.outages = HandOver(), CounterOutages()
         self.where: PlannedStep | None = None
         self.doing = "waits to begin"
         self._power_ns: int | None = None
@@ -142,7 +145,7 @@ class RackTurns(RackReports):
             slow = slow if planned.powered else []
             if not slow and self._probe_settled(target_c):
                 return True
-            gone_s = (self._clock.mono_ns() - began_ns) / NS_PER_S
+            gone_s = self._gone_s(began_ns)
             if gone_s > planned.step.at_most_s:
                 names = ", ".join(run.plan.device for run in slow[:5]) or "the probe"
                 after = format_duration(gone_s)
@@ -181,7 +184,7 @@ class RackTurns(RackReports):
             for run in self._runs():
                 self.doing = f"measures {run.plan.device}"
                 yield from self._turn(run, step.gates, aside=aside, settled=settled)
-            gone_s = (self._clock.mono_ns() - began_ns) / NS_PER_S
+            gone_s = self._gone_s(began_ns)
             if step.scan_s is None or gone_s >= step.scan_s:
                 return
 
@@ -207,13 +210,14 @@ class RackTurns(RackReports):
             began=began,
             settled=settled,
             drift_ppm_per_min=_finite(drift.per_min),
-            since_power_s=None
-            if since_ns is None
-            else (self._clock.mono_ns() - since_ns) / NS_PER_S,
+            since_power_s=None if since_ns is None else self._gone_s(since_ns),
         )
 
+    def _gone_s(self, since_ns: int) -> float:
+        """Return the bench seconds since a moment of the monotonic clock."""
+        return (self._clock.mono_ns() - since_ns) / NS_PER_S
+
     def _now(self) -> tuple[int, int]:
-        """Return the time by the wall clock and by the monotonic one, in ns."""
         return self._clock.utc_ns(), self._clock.mono_ns()
 
     def _note_turn(
@@ -244,11 +248,9 @@ class RackTurns(RackReports):
             started_s=started_s,
             lasted_ns=end_mono_ns - began[1],
         )
-        name = self.where.name if self.where else ""
+        name, raw = self.where.name if self.where else "", json.dumps(asdict(turn))
         text = f"{name}: {readings} readings" if readings else f"{name}: no signal"
-        self._keeper.book.runs.note(
-            run, EventKind.TURN, text, "", json.dumps(asdict(turn)).encode()
-        )
+        self._keeper.book.runs.note(run, EventKind.TURN, text, "", raw.encode())
 
     def _close_channel(self, run: LiveRun) -> Generator[None, None, bool]:
         """Connect a device to the counter; return whether it is certain."""
@@ -274,25 +276,32 @@ class RackTurns(RackReports):
     ) -> Generator[None, None, bool]:
         """Let the counter take so many gates of the device whose turn it is.
 
-        Returns whether its channel was the only one closed to the end.
+        Returns whether what came, or did not, is surely of the device.
         """
         counter = run.position.frequency
+        self.outages.begin_turn()
         run.begin_turn(aside=aside)
-        values = self._values = self._values_of(run)
+        values = self._values = self._values_of(run, gates)
         self.turn, self._dark = run, False
         self._keeper.book.intake.turns[counter] = run.run_id
         before = run.accepted
-        limit = self._limit_of(run, gates)
+        gates_s = self._clock.real_s(gates * gate_of(run.spec))
+        limit = host_deadline(3 * gates_s + _MARGIN_S)
         self._keeper.pool.allow(counter, gates)
         while run.accepted - before < gates and not self._dark and not limit.passed:
             self._until = limit
-            self.hand_over.note(waits=self._is_idle(counter, values))
+            busy = values is not None and values.busy
+            self.hand_over.note(waits=busy and self._is_idle(counter))
             yield
             for one in values.confirmed() if values is not None else ():
                 self._keep(run, one)
             if values is not None and values.broken:
                 break
+            if values is not None and values.wants_another and self._is_idle(counter):
+                self._keeper.pool.allow(counter, 1)
         self._until = None
+        for one in values.last() if values is not None else ():
+            self._keep(run, one)
         self.hand_over.note(waits=False)
         taken = run.accepted - before
         if taken < gates:
@@ -301,6 +310,8 @@ class RackTurns(RackReports):
         if certain and limit.passed and taken < gates:
             text = f"{taken} of {gates} readings came in time"
             self._keeper.book.runs.note(run, EventKind.GAP, text, counter)
+        if not taken and not self._dark and self.outages.has(counter):
+            certain = False
         self.turn, self._values = None, None
         self._keeper.book.intake.turns[counter] = 0
         if run.previous_hz is not None and run.accepted > before:
@@ -309,15 +320,10 @@ class RackTurns(RackReports):
             self._seen[run.run_id].append((at_s, offset_ppm(run.previous_hz, nominal)))
         return certain
 
-    def _is_idle(self, counter: str, values: ConfirmedValues | None) -> bool:
-        busy = values is not None and values.busy
-        return busy and self._keeper.pool.by_name[counter].allowed == 0
+    def _is_idle(self, counter: str) -> bool:
+        return self._keeper.pool.by_name[counter].allowed == 0
 
-    def _limit_of(self, run: LiveRun, gates: int) -> Deadline:
-        gates_s = self._clock.real_s(gates * gate_of(run.spec))
-        return host_deadline(3 * gates_s + _MARGIN_S)
-
-    def _values_of(self, run: LiveRun) -> ConfirmedValues | None:
+    def _values_of(self, run: LiveRun, gates: int) -> ConfirmedValues | None:
         """Return what confirms the values of a run; None without a scanner."""
         position, name = run.position, run.position.through
         if name is None or position.channel is None:
@@ -327,18 +333,22 @@ class RackTurns(RackReports):
             self._keeper.setters[name].check,
             lambda number: self._answers.pop((name, number), None),
             host_deadline(self._clock.real_s(gate_of(run.spec))),
+            firsts=self._firsts[position.frequency],
+            gates=gates,
         )
 
     def _confirmed_to_the_end(self, run: LiveRun, values: ConfirmedValues) -> bool:
         """Keep as events what nobody has confirmed; tell why, where it is known."""
         if values.broken:
             self._note_scanner(run, f"its turn is broken off: {values.broken}")
-        left = values.unconfirmed()
-        for got in left:
-            text = "value refused, its channel was not confirmed"
-            runs = self._keeper.book.runs
-            raw, name = got.sample.raw, run.position.frequency
-            runs.note(run, EventKind.REJECTED, text, name, raw)
+        refused, name = values.refused(), run.position.frequency
+        runs = self._keeper.book.runs
+        for text, got in refused:
+            runs.note(run, EventKind.REJECTED, text, name, got.sample.raw)
+        if late := self._firsts[name].news():
+            for one in self._runs():
+                runs.note(one, EventKind.SUSPECT, late, name)
+        left = any(text == UNCONFIRMED for text, _ in refused)
         return not (values.broken or left)
 
     def _note_scanner(self, run: LiveRun, text: str) -> None:

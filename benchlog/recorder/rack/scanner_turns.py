@@ -16,6 +16,7 @@ from benchlog.model import EventKind, Flag, InstrumentSpec
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
 from benchlog.recorder.rack import turn_sites
 from benchlog.recorder.rack.confirmed_values import ConfirmedValues
+from benchlog.recorder.rack.first_values import FirstValues
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
 from benchlog.recorder.rack.setter_job import SetterJob
 from benchlog.recorder.rack.turn_sites import HandOver, TurnOwner, TurnSite
@@ -38,7 +39,7 @@ class ScannerTurns:
         self.handle = SetterHandle(
             SetterJob(
                 spec=spec,
-                bounds=_bounds(spec),
+                bounds=turn_sites.bounds_of(spec),
                 dead_man_s=float(patience) if stated else 5.0,  # type: ignore[arg-type]
             )
         )
@@ -48,7 +49,7 @@ class ScannerTurns:
         self._said: dict[int, str] = {}
         self._without_signal: set[int] = set()
         self._site: TurnSite | None = None
-        self._values = self._no_values()
+        self._values, self._firsts = self._no_values(), FirstValues()
         self._dark = False
         self._closed: int | None = None  # the channel that was closed last, and holds
         self._served = 0  # the run that had the last turn
@@ -200,7 +201,7 @@ class ScannerTurns:
         """
         counter, run = site.position.frequency, site.run
         pool, before = self._owner.pool, run.accepted if run else 0
-        self._begin(site)
+        self._begin(site, gates)
         limit = self._limit_of(site, gates)
         if gates is None:
             pool.order(counter, Order.GO)
@@ -226,13 +227,15 @@ class ScannerTurns:
         self._end(site, counter)
         return run.accepted - before if run is not None else seen
 
-    def _begin(self, site: TurnSite) -> None:
+    def _begin(self, site: TurnSite, gates: int | None) -> None:
         self._site, self._dark = site, False
         self._values = ConfirmedValues(
             site.position.channel,
             self.handle.check,
             lambda number: self._answers.pop(number, None),
             host_deadline(self._gate_real_s(site)),
+            firsts=None if site.run is None else self._firsts,
+            gates=gates,
         )
         if site.run is not None:
             turns = self._owner.book.intake.turns
@@ -242,6 +245,8 @@ class ScannerTurns:
     def _end(self, site: TurnSite, counter: str) -> None:
         if self._owner.pool.by_name[counter].allowed != 0:
             self._owner.pool.order(counter, Order.HOLD)
+        for one in self._values.last():
+            self._keep(site, one)
         self._refuse_unconfirmed(site)
         self._site, self._until = None, None
         self.hand_over.note(waits=False)
@@ -286,10 +291,12 @@ class ScannerTurns:
     def _refuse_unconfirmed(self, site: TurnSite) -> None:
         """Keep as events what came while nobody knew which device it was of."""
         run = site.run
-        for got in self._values.unconfirmed():
+        for text, got in self._values.refused():
             if run is not None and run.run_id in self._owner.book.runs.by_id:
-                text = "value refused, its channel was not confirmed"
                 self._note(run, EventKind.REJECTED, text, got.sample.raw)
+        if late := self._firsts.news():
+            for one in self._runs():
+                self._note(one, EventKind.SUSPECT, late)
 
     def _no_values(self) -> ConfirmedValues:
         return ConfirmedValues(None, self.handle.check, lambda _: None)
@@ -351,10 +358,3 @@ class ScannerTurns:
     def _runs(self) -> list[LiveRun]:
         runs = self._owner.book.runs.all()
         return [run for run in runs if run.position.through == self.spec.name]
-
-
-def _bounds(spec: InstrumentSpec) -> tuple[float, float]:
-    low, high = spec.options.get("low"), spec.options.get("high")
-    if isinstance(low, int | float) and isinstance(high, int | float):
-        return float(low), float(high)
-    return 1.0, 1e6

@@ -73,3 +73,11 @@ class TurnOwner(Protocol):
     def dark_in_turn(self, site: TurnSite, failed: Failed) -> None:
         """Take it that the device whose turn it is gives no signal."""
         ...
+
+
+def bounds_of(spec: InstrumentSpec) -> tuple[float, float]:
+    """Return the first and last channel of a scanner, wide where none are stated."""
+    low, high = spec.options.get("low"), spec.options.get("high")
+    if isinstance(low, int | float) and isinstance(high, int | float):
+        return float(low), float(high)
+    return 1.0, 1e6

@@ -222,6 +222,7 @@ class Bookkeeper:
             rows.found_whole()
         elif found and not self._damage_said:
             file = rows.found_damaged()
+            self.writer.leave_log()
             aside = "no place has room for the rows of the last minute"
             if file is not None:
                 aside = (

@@ -10,11 +10,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from benchlog.clock import host_sleep
 from benchlog.errors import StoreDamagedError, UnreadableRunError
 from benchlog.store import files, sqlite
 from benchlog.store.backup import at_newest_schema
-from benchlog.store.integrity.log_check import log_state
+from benchlog.store.integrity.log_check import look_at_log
 from benchlog.store.integrity.quarantine import (
     CHECK,
     LOT,
@@ -31,7 +30,6 @@ from benchlog.store.writer import Writer
 from benchlog.units import printable
 
 _MOST: Final = 20  # our rule: a person reads the first few
-_AGAIN_S: Final = 0.2  # our rule: longer than a frame takes to be written
 Progress = Callable[[int], object]
 """Told the number of a run that was looked at."""
 SALVAGE: Final = (
@@ -122,30 +120,6 @@ def look_at_pages(path: Path) -> str:
     except SqliteError as error:
         is_damaged = isinstance(sqlite.store_error(error, path), StoreDamagedError)
         return printable(str(error)) if is_damaged else ""
-
-
-def look_at_log(path: Path) -> str:
-    """Return what is wrong with the log of a database, empty where nothing is.
-
-    A frame that is being written looks like damage: only what stays is believed.
-    """
-    log = files.wal_of(path)
-    try:
-        first = log_state(log)
-        if not first.damaged:
-            return ""
-        host_sleep(_AGAIN_S)
-        again = log_state(log)
-    except OSError:
-        return ""
-    if not again.damaged or again.generation != first.generation:
-        return ""
-    if again.head_damaged:
-        return f"the head of its log {log.name} was overwritten"
-    return (
-        f"its log {log.name} was overwritten: {again.beyond:,} pages behind the damage "
-        f"are lost at the next start, {again.sound:,} before it are whole"
-    )
 
 
 def _of_the_log(path: Path) -> Iterator[DamageFound]:

@@ -14,11 +14,15 @@ from typing import BinaryIO, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.clock import host_sleep
+from benchlog.store import files
+
 _HEADER: Final = 32
 _FRAME: Final = 24
 _MAGIC: Final = 0x377F0682  # the last bit tells the byte order of the check sums
 _WORDS: Final = 2**32
 _PIECE: Final = 1 << 18  # our rule: bounds memory, however long the log is
+_AGAIN_S: Final = 0.2  # our rule: longer than a frame takes to be written
 Sum = tuple[int, int]
 Weights = tuple[NDArray[np.uint64], NDArray[np.uint64]]
 
@@ -40,6 +44,30 @@ class LogState:
     def damaged(self) -> bool:
         """Whether a part was overwritten with something else."""
         return self.head_damaged or self.beyond > 0
+
+
+def look_at_log(path: Path) -> str:
+    """Return what is wrong with the log of a database, empty where nothing is.
+
+    A frame that is being written looks like damage: only what stays is believed.
+    """
+    log = files.wal_of(path)
+    try:
+        first = log_state(log)
+        if not first.damaged:
+            return ""
+        host_sleep(_AGAIN_S)
+        again = log_state(log)
+    except OSError:
+        return ""
+    if not again.damaged or again.generation != first.generation:
+        return ""
+    if again.head_damaged:
+        return f"the head of its log {log.name} was overwritten"
+    return (
+        f"its log {log.name} was overwritten: {again.beyond:,} pages behind the damage "
+        f"are lost at the next start, {again.sound:,} before it are whole"
+    )
 
 
 def log_state(path: Path) -> LogState:

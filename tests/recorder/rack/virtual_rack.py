@@ -19,6 +19,8 @@ from benchlog.recorder.rack.setter_process import SetterChild
 from benchlog.units import NS_PER_S
 
 PATIENT_S = 3600.0
+NOTHING = object()
+"""What `count` returns where the counter says nothing at all."""
 
 
 class DirectHandle:
@@ -171,9 +173,10 @@ class VirtualRun:
 class VirtualRack:
     """Takes the runs of a task through its steps.
 
-    `count(run)` makes one gate of the device whose turn it is and returns Hz, or None
-    where there is no signal; `probe()` is what the bench's probe shows. `tick_s` is
-    what each round of the keeper's loop takes, in bench seconds.
+    `count(run)` makes one gate of the device whose turn it is and returns Hz, None
+    where there is no signal, or NOTHING, without a word; `probe()` is what the bench's
+    probe shows. `tick_s` is what each round of the keeper's loop takes, in bench
+    seconds.
     """
 
     def __init__(self, task, drivers, clock, *, count, probe=None, tick_s=2.5):
@@ -259,6 +262,8 @@ class VirtualRack:
         run = next(one for one in self.runs if one.run_id == run_id)
         for _ in range(gates):
             hz = self._count(run)
+            if hz is NOTHING:
+                return
             if hz is None:
                 self.script._dark = True  # private: as the keeper tells it
                 return
