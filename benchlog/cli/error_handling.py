@@ -40,7 +40,8 @@ def told(ctx: click.Context) -> Iterator[None]:
     except (click.exceptions.Exit, click.Abort):
         raise
     except click.ClickException as error:
-        error.message = masked(error.message)  # click repeats what was typed
+        # click repeats what was typed
+        error.message = masked(error.message)  # type: ignore[misc]  # all of its errors
         raise
     except BenchlogError as error:
         if ctx.meta.get(_DEBUG):

@@ -7,7 +7,7 @@ import os
 import signal
 from typing import TYPE_CHECKING, Any, Final
 
-from benchlog.cli.tasks.page_guests import Allowance
+from benchlog.cli.tasks.page_guests import SendingAllowance
 
 if TYPE_CHECKING:
     from aiohttp import web
@@ -65,7 +65,7 @@ async def relay(socket: "web.WebSocketResponse", service: "AppService") -> None:
     """
     from aiohttp import WSMsgType
 
-    allowance = Allowance()
+    allowance = SendingAllowance()
     async for message in socket:
         if message.type != WSMsgType.TEXT:
             await socket.close(code=MALFORMED)

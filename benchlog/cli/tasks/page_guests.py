@@ -1,6 +1,6 @@
 """Who is connected to the server of pages, and how much a page sends: both bounded."""
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from benchlog.clock import HostClock
 from benchlog.units import NS_PER_S
@@ -26,22 +26,22 @@ class Guests:
 
     def __init__(self, most: int) -> None:
         self._most = most
-        self._busy: set[RequestHandler[Any]] = set()
+        self._busy: set[RequestHandler] = set()
 
-    def begins(self, one: "RequestHandler[Any]") -> None:
+    def begins(self, one: "RequestHandler") -> None:
         """Note that a request of a connection is answered from now on."""
         self._busy.add(one)
 
-    def ends(self, one: "RequestHandler[Any]") -> None:
+    def ends(self, one: "RequestHandler") -> None:
         """Note that it was answered."""
         self._busy.discard(one)
 
-    def bound(self, server: "web.Server[Any]") -> None:
+    def bound(self, server: "web.Server") -> None:
         """Make room before each connection that comes to a server."""
         admit = server.connection_made
 
         def make_room_and_admit(
-            one: "RequestHandler[Any]", transport: "asyncio.Transport"
+            one: "RequestHandler", transport: "asyncio.Transport"
         ) -> None:
             there = server.connections
             idle = [other for other in there if other not in self._busy]
@@ -49,10 +49,10 @@ class Guests:
                 _cut_off(other)
             admit(one, transport)
 
-        server.connection_made = make_room_and_admit  # type: ignore[method-assign]
+        server.connection_made = make_room_and_admit  # type: ignore[method-assign,assignment]
 
 
-def _cut_off(one: "RequestHandler[Any]") -> None:
+def _cut_off(one: "RequestHandler") -> None:
     """End a connection at once, also where it takes nothing of what waits for it."""
     transport = one.transport
     one.force_close()
@@ -60,7 +60,7 @@ def _cut_off(one: "RequestHandler[Any]") -> None:
         transport.abort()
 
 
-class Allowance:
+class SendingAllowance:
     """What a page may send: `AT_ONCE` octets, and `PACE` more each second.
 
     Its process has to see each key and each move of the mouse, and keeps those that it
