@@ -11,6 +11,7 @@ import click
 
 from benchlog.cli.host_faults import memory_fault, sentence_of
 from benchlog.errors import BenchlogError
+from benchlog.masking import masked
 from benchlog.units import printable
 
 _DEBUG: Final = "benchlog.debug"
@@ -36,7 +37,11 @@ def told(ctx: click.Context) -> Iterator[None]:
         raise ToldError(small, 1)
     try:
         yield
-    except (click.ClickException, click.exceptions.Exit, click.Abort):
+    except (click.exceptions.Exit, click.Abort):
+        raise
+    except click.ClickException as error:
+        # click repeats what was typed
+        error.message = masked(error.message)  # type: ignore[misc]  # all of its errors
         raise
     except BenchlogError as error:
         if ctx.meta.get(_DEBUG):

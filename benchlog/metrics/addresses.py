@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.errors import UsageError
+from benchlog.masking import masked
 from benchlog.units import printable
 
 _HOST: Final = re.compile(
@@ -43,8 +44,9 @@ def served_at(text: str) -> ServedAt:
     """
     found = _ADDRESS.fullmatch(text.strip())
     if found is None or int(found["port"]) > 65_535:
+        shown = printable(masked(f"//{text}")[2:])
         raise UsageError(
-            f"{printable(text)!r} is no address to serve at; write a port, such as "
+            f"{shown!r} is no address to serve at; write a port, such as "
             "8643, or 127.0.0.1:8643, [::1]:8643"
         )
     return ServedAt((found["name"] or "127.0.0.1").strip("[]"), int(found["port"]))

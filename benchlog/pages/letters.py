@@ -4,15 +4,15 @@ from functools import cache
 from pathlib import Path
 from typing import Final
 
+from benchlog.plotting.own_look import import_matplotlib
+
 FACES: Final = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf"}
 """Plain and bold."""
 
 
 def font_file(style: str) -> Path:
     """Return the file of a face, `` or `B`."""
-    from matplotlib import get_data_path  # noqa: PLC0415 - heavy
-
-    return Path(get_data_path()) / "fonts" / "ttf" / FACES[style]
+    return Path(import_matplotlib().get_data_path()) / "fonts" / "ttf" / FACES[style]
 
 
 @cache

@@ -13,6 +13,7 @@ from typing import IO, TYPE_CHECKING, Any, Final
 from xml.sax.saxutils import escape
 
 from benchlog.errors import UsageError
+from benchlog.plotting.own_look import import_matplotlib
 from benchlog.units import as_stated, in_powers
 
 if TYPE_CHECKING:
@@ -63,6 +64,7 @@ def new_figure(
 
     `heights` are their shares, else they are of equal height.
     """
+    import_matplotlib()
     from matplotlib.figure import Figure  # noqa: PLC0415 - heavy, and only for pictures
 
     with styled():
@@ -98,8 +100,7 @@ def styled(more: Mapping[Any, Any] = _NOTHING) -> "Iterator[None]":
     Whatever a file `matplotlibrc` says: matplotlib reads one in the current folder,
     which may be a stranger's, and it could have texts set by a program (TeX).
     """
-    import matplotlib as mpl  # noqa: PLC0415
-
+    mpl = import_matplotlib()
     with mpl.rc_context():
         dict.update(mpl.rcParams, _matplotlib_s_own())  # checked by matplotlib before
         mpl.rcParams.update({**STYLE, **more})
@@ -126,8 +127,7 @@ def draw(
 @cache
 def _matplotlib_s_own() -> dict[Any, Any]:
     """Return what matplotlib itself would draw with; which window it has is no look."""
-    import matplotlib as mpl  # noqa: PLC0415
-
+    mpl = import_matplotlib()
     return {k: v for k, v in mpl.rcParamsDefault.items() if k != "backend"}
 
 

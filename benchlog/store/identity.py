@@ -18,7 +18,8 @@ from typing import Any, Final
 from uuid import UUID, uuid4, uuid5
 
 from benchlog.store import files
-from benchlog.store.snapshot import to_plain, told_to_others, without_programs
+from benchlog.store.masked_snapshot import with_masked_addresses
+from benchlog.store.snapshot import to_plain, without_programs
 from benchlog.store.sqlite import Connection
 
 _RUNS: Final = UUID("2b0d6a52-7c1e-5e0f-9a4b-6d1f6c1b7a10")
@@ -89,7 +90,7 @@ def _kept_by_all(snapshot: object) -> object:
     if not isinstance(snapshot, Mapping):
         return snapshot
     clean, _ = without_programs(json.dumps(to_plain(snapshot)))
-    return told_to_others(json.loads(clean))
+    return with_masked_addresses(json.loads(clean))
 
 
 def exported_head(snapshot: object) -> Mapping[str, Any] | None:

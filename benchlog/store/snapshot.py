@@ -12,7 +12,6 @@ from dataclasses import dataclass, fields, is_dataclass
 from enum import Enum
 from typing import Any, Final
 
-from benchlog.masking import masked
 from benchlog.model import (
     AlarmRule,
     Bench,
@@ -41,6 +40,10 @@ from benchlog.units import as_stated
 Plain = dict[str, Any]
 OF_THE_BENCH_FILE: Final = {"command": "program", "webhook": "webhook"}
 """What an alarm rule has in the bench file alone, and the word for it."""
+_FEWEST_FREEDOM: Final = 0.1  # our rule: two readings have 1
+_MOST_FREEDOM: Final = 1e12  # our rule: more readings than a database holds
+_ALLAN_PPM2: Final = (1e-30, 1e18)
+"""Our rule: of 1e-21 to 1e3 of the frequency, beyond any source."""
 BURN: Final = "burn"
 """What a bench has in its file alone: the programs that make a trim code permanent."""
 
@@ -62,17 +65,6 @@ def _plain_leaf(value: object) -> str | int | float | None:
     if isinstance(value, float) and not math.isfinite(value):
         return str(value)
     return value if isinstance(value, str | int | float | None) else str(value)
-
-
-def told_to_others(snapshot: Mapping[str, object]) -> Plain:
-    """Return a snapshot as an export carries it: no password in any address."""
-    plain: Plain = to_plain(snapshot)
-    bench = plain.get("bench")
-    specs = bench.get("instruments") if isinstance(bench, dict) else None
-    for spec in specs.values() if isinstance(specs, dict) else ():
-        if isinstance(spec, dict) and isinstance(spec.get("address"), str):
-            spec["address"] = masked(spec["address"])
-    return plain
 
 
 def dump(value: object) -> str:
@@ -99,7 +91,7 @@ def freeze(
     for rule in _alarm_rules(plain):
         for name in OF_THE_BENCH_FILE:
             rule.pop(name, None)
-    for bench in _benches(plain):
+    for bench in benches_of(plain):
         bench.pop(BURN, None)
     return plain
 
@@ -291,7 +283,7 @@ def without_programs(snapshot: str) -> tuple[str, tuple[str, ...]]:
             taken.append(f"{many} {word}{'s' * (many > 1)}")
         for rule in held:
             del rule[name]
-    burning = [bench.pop(BURN, None) for bench in _benches(plain)]
+    burning = [bench.pop(BURN, None) for bench in benches_of(plain)]
     if any(burning):
         taken.append("what burns a code")
     return (json.dumps(plain) if taken else snapshot), tuple(taken)
@@ -299,14 +291,14 @@ def without_programs(snapshot: str) -> tuple[str, tuple[str, ...]]:
 
 def _alarm_rules(plain: object) -> Iterator[Plain]:
     """Yield the alarm rules of a snapshot, and of the run that an import was of."""
-    for bench in _benches(plain):
+    for bench in benches_of(plain):
         alarms = bench.get("alarms")
         for rule in alarms if isinstance(alarms, list) else ():
             if isinstance(rule, dict):
                 yield rule
 
 
-def _benches(plain: object) -> Iterator[Plain]:
+def benches_of(plain: object) -> Iterator[Plain]:
     """Yield the bench of a snapshot, and of the run that an import was of."""
     while isinstance(plain, dict):
         bench = plain.get("bench")
@@ -329,8 +321,8 @@ def timebase_from(plain: Plain) -> Timebase:
     """Rebuild the Timebase of a snapshot. Raises `UNREADABLE`."""
     given = known_table(plain, "timebase")
     found = known(Timebase, {k: v for k, v in given.items() if v is not None})
-    if not found.get("degrees_of_freedom", math.inf) > 0:
-        raise ValueError("timebase.degrees_of_freedom is not above zero")
+    if not found.get("degrees_of_freedom", math.inf) >= _FEWEST_FREEDOM:
+        raise ValueError("timebase.degrees_of_freedom is none of any figures")
     return Timebase(**found)
 
 
@@ -345,10 +337,19 @@ def learnt_from(plain: Plain | None) -> LearntStability | None:
             check_number(name, number)
     learnt = LearntStability(**found)
     sizes = {len(learnt.m), len(learnt.avar_ppm2), len(learnt.freedom)}
-    usable = min((*learnt.avar_ppm2, *learnt.freedom, learnt.gate_s, learnt.tau0_s)) > 0
-    if len(sizes) > 1 or len(learnt.m) < 2 or not usable:
+    if len(sizes) > 1 or len(learnt.m) < 2 or not _are_usable(learnt):
         raise ValueError("no Allan variances of a soak")
     return learnt
+
+
+def _are_usable(learnt: LearntStability) -> bool:
+    """Whether a soak can have them: averaging times in octaves, sane figures."""
+    low, high = _ALLAN_PPM2
+    return (
+        learnt.m == tuple(1 << octave for octave in range(min(len(learnt.m), 63)))
+        and all(low <= one <= high for one in learnt.avar_ppm2)
+        and all(_FEWEST_FREEDOM <= one <= _MOST_FREEDOM for one in learnt.freedom)
+    )
 
 
 def learnt_of(plain: Plain) -> LearntStability | None:

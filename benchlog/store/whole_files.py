@@ -102,6 +102,8 @@ def finished(
 
 def check_name(path: Path) -> None:
     """Refuse a name that no file can have. Raises UsageError."""
+    if path.name in ("", ".."):  # an empty name is the current folder's
+        raise UsageError(f"{path} is a folder; name a file")
     length, most = len(os.fsencode(path.name)), _longest_name(path.parent)
     if length > most:
         raise UsageError(

@@ -4,11 +4,17 @@ import os
 import resource
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
 
 from benchlog.cli.host_faults import address_fault, memory_fault, sentence_of
+from benchlog.cli.tasks.id_files import octets_of
+from benchlog.cli.tasks.rack_devices import read_devices
+from benchlog.errors import UsageError
+from benchlog.model import Bench
+from benchlog.store.whole_files import check_name
 
 from .conftest import Line
 
@@ -46,6 +52,58 @@ def test_what_lets_one_in_at_an_address_is_not_shown(line: Line) -> None:
         done = line.run(*words)
         told(done, "an address", "***")
         assert "sesame" not in done.stderr
+
+
+def test_click_repeats_no_secret_of_what_was_typed(line: Line) -> None:
+    """Files that must exist are looked for by click, whose error has the whole name."""
+    line.run("demo", "--readings", "3", "--no-screen")
+    address = "https://me:open-sesame@h/open-sesame"
+    for words in (
+        ("merge", address),
+        ("report", "1", "--logo", address, "--out", "x.html"),
+        ("inspect", "--lot", "L", "--ids", address),
+        ("trim", "--lot", "L", "--ids", address),
+        (address,),
+    ):
+        done = line.run(*words)
+        assert done.returncode == 2
+        assert "sesame" not in done.stdout + done.stderr, words
+        assert "https://***@h/***" in done.stderr
+
+
+def test_a_pipe_that_nobody_writes_to_holds_no_ids_and_holds_nobody_up(
+    tmp_path: Path,
+) -> None:
+    """Before, it was waited for without an end; one that is written to is read."""
+    pipe = tmp_path / "ids"
+    os.mkfifo(pipe)
+    with pytest.raises(UsageError, match="a pipe that nobody writes to"):
+        octets_of(pipe, 100)
+    with pytest.raises(UsageError, match="a pipe that nobody writes to"):
+        read_devices(pipe, Bench(name="b", instruments={}, positions=()))
+    fd = os.open(pipe, os.O_RDWR)  # Linux: does not wait
+    os.write(fd, b"KX-1\n")
+    late = threading.Timer(0.3, os.close, [fd])
+    late.start()
+    assert octets_of(pipe, 100) == b"KX-1\n"
+    late.join()
+    for other in (tmp_path, Path("/dev/zero")):
+        with pytest.raises(UsageError):
+            octets_of(other, 100)
+
+
+def test_a_list_of_devices_that_is_too_long_is_refused_not_cut(tmp_path: Path) -> None:
+    """Before, what followed the first megabyte was left out without a word."""
+    listed = tmp_path / "ids.txt"
+    listed.write_text("# " + "x" * (1 << 20) + "\nKX-1\n")
+    with pytest.raises(UsageError, match="is it a list of ids"):
+        read_devices(listed, Bench(name="b", instruments={}, positions=()))
+
+
+@pytest.mark.parametrize("name", ["", ".", ".."])
+def test_no_file_has_the_name_of_a_folder(name: str) -> None:
+    with pytest.raises(UsageError, match="is a folder; name a file"):
+        check_name(Path(name))
 
 
 def test_a_path_that_looks_like_an_address_and_exists_is_a_path(

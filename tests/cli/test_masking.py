@@ -137,19 +137,27 @@ def test_an_export_carries_no_password(tmp_path):
     from benchlog.exchange.export.run_export import export_run
     from benchlog.exchange.import_file import import_file
     from benchlog.exchange.import_options import ImportOptions
+    from benchlog.forwarding.postgres.values import snapshot_text
     from benchlog.store.reader import Reader
     from benchlog.store.writer import Writer
 
     counter = replace(
-        PLAIN.instruments["counter"], address=f"rfc2217://op:{SECRET}@h:1"
+        PLAIN.instruments["counter"],
+        address=f"rfc2217://op:{SECRET}@h:1",
+        options={"data_address": f"socket://op:{SECRET}@h:2", "gate_s": 1.0},
     )
-    wired = replace(PLAIN, instruments={**PLAIN.instruments, "counter": counter})
+    program = {"program": "set-code", "arguments": f"--token {SECRET} {{code}}"}
+    trimmer = replace(counter, name="trimmer", address="", options=program)
+    named = {"counter": counter, "trimmer": trimmer}
+    wired = replace(PLAIN, instruments={**PLAIN.instruments, **named})
     path, out = tmp_path / "b.db", tmp_path / "run.jsonl"
     with Writer.open(path, VirtualClock()) as writer:
         run, _ = begin(writer, bench=wired)
         with Reader.open(path) as reader:
             export_run(reader, run, "jsonl", out)
             held = json.dumps(dict(reader.run(run).snapshot))
+            sent = snapshot_text(held)
         assert SECRET in held  # to go on with it
-        assert SECRET not in out.read_text()
+        assert SECRET not in out.read_text() + sent, "nor what is sent on"
+        assert "socket://***@h:2" in out.read_text()
         import_file(out, writer, VirtualClock(), ImportOptions(again=True))

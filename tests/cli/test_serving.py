@@ -26,6 +26,7 @@ from benchlog.cli.tasks.browser_page import (
     read_message,
 )
 from benchlog.cli.tasks.browser_server import PageLimits, PageServer, ServedScreens
+from benchlog.cli.tasks.page_guests import AT_ONCE
 from benchlog.clock import host_deadline
 from benchlog.errors import BenchlogError
 
@@ -263,6 +264,53 @@ async def test_a_connection_that_asks_for_nothing_ends() -> None:
             end.close()
             with suppress(ConnectionError):
                 await end.wait_closed()
+
+
+async def test_who_asks_for_nothing_makes_room_for_who_comes() -> None:
+    """Before, as many as a process may have descriptors kept everybody out."""
+    limits = PageLimits(connections=8, idle_s=60.0)
+    async with page_server(limits) as (one, link):
+        port = int(link.split(":")[2].partition("/")[0])
+        silent = [await asyncio.open_connection("127.0.0.1", port) for _ in range(20)]
+        async with aiohttp.ClientSession() as session:
+            asked = session.get(f"http://127.0.0.1:{port}/?key={one.key}")
+            async with asked as answer:
+                assert answer.status == 200
+        for early, _ in silent[:12]:
+            with suppress(ConnectionError):
+                assert await asyncio.wait_for(early.read(), 5) == b""
+        for _, end in silent:
+            end.close()
+
+
+async def test_an_open_page_is_not_cut_off_for_others() -> None:
+    limits = PageLimits(connections=2, idle_s=60.0)
+    async with page_server(limits) as (_, link), aiohttp.ClientSession() as session:
+        page = await session.ws_connect(link)
+        port = int(link.split(":")[2].partition("/")[0])
+        silent = [await asyncio.open_connection("127.0.0.1", port) for _ in range(9)]
+        await page.send_str(json.dumps(["ping", "here"]))
+        assert json.loads((await page.receive(5)).data) == ["pong", "here"]
+        for _, end in silent:
+            end.close()
+
+
+async def test_a_page_that_sends_without_an_end_is_ended() -> None:
+    """Before, it was read slowly, and its process outlived it by a minute."""
+    async with page_server(PageLimits()) as (_, link), aiohttp.ClientSession() as s:
+        one = await s.ws_connect(link)
+        clicks = json.dumps(["stdin", "\x1b[<0;5;5M\x1b[<0;5;5m" * 100])
+        with suppress(ConnectionError):
+            for _ in range(AT_ONCE // len(clicks) + 2):
+                await one.send_str(clicks)
+        assert await closed(one) == 1008
+
+
+async def test_a_name_that_no_file_can_have_is_not_found() -> None:
+    async with page_server(PageLimits()) as (one, link), aiohttp.ClientSession() as s:
+        base = link.replace("ws:", "http:").partition("/ws/")[0]
+        async with s.get(f"{base}/static/{one.key}/{'a' * 5_000}") as answer:
+            assert answer.status == 404
 
 
 async def test_a_message_beyond_64_kib_ends_the_page() -> None:

@@ -55,3 +55,20 @@ def test_a_file_of_the_folder_has_no_say_in_a_picture(tmp_path):
         "axes.facecolor: red\naxes.linewidth: 9\n"
     )
     assert drawn_in(tmp_path, "theirs.svg") == plain
+
+
+def test_a_pipe_in_the_folder_is_not_waited_for(tmp_path):
+    """matplotlib opened it when it was imported, and nobody writes to it."""
+    plain = drawn_in(tmp_path, "plain.svg")
+    os.mkfifo(tmp_path / "matplotlibrc")
+    assert drawn_in(tmp_path, "theirs.svg") == plain
+
+
+def test_nor_where_letters_come_first(tmp_path):
+    os.mkfifo(tmp_path / "matplotlibrc")
+    draws = "from benchlog.pages.letters import font_file; print(font_file('').name)"
+    words = [sys.executable, "-P", "-c", draws]
+    done = subprocess.run(
+        words, cwd=tmp_path, capture_output=True, text=True, timeout=100, check=False
+    )
+    assert done.stdout == "DejaVuSans.ttf\n"

@@ -71,7 +71,7 @@ def show(bench: str, db: Path | None, as_json: bool) -> None:
     for line in lines:
         click.echo(printable(line))
     if lines != whole.splitlines():
-        say(f"passwords and tokens are shown as {MASK}; they are in {entry}")
+        say(f"secrets in addresses are shown as {MASK}; they are in {entry}")
 
 
 def list_all(as_json: bool) -> None:

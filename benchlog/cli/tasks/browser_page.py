@@ -7,14 +7,14 @@ import os
 import signal
 from typing import TYPE_CHECKING, Any, Final
 
+from benchlog.cli.tasks.page_guests import SendingAllowance
+
 if TYPE_CHECKING:
     from aiohttp import web
     from textual_serve.app_service import AppService
 
 MAX_MESSAGE: Final = 65_536
 """Bytes of a message from a page; our rule: more than anybody pastes into a line."""
-_PACE: Final = 65_536
-"""Bytes a second that a page may send for long; our rule: a mouse sends some 5,000."""
 _FAREWELL_S: Final = 3.0
 _CELLS: Final = (20, 500)
 MALFORMED: Final = 1008
@@ -58,9 +58,14 @@ def fitting(cells: int) -> int:
 
 
 async def relay(socket: "web.WebSocketResponse", service: "AppService") -> None:
-    """Hand on what a page sends until it closes; a malformed message closes it."""
+    """Hand on what a page sends until it closes.
+
+    A malformed message closes it, and so does more than a page ever sends: what waited
+    would keep its process alive after whoever sent it had gone.
+    """
     from aiohttp import WSMsgType
 
+    allowance = SendingAllowance()
     async for message in socket:
         if message.type != WSMsgType.TEXT:
             await socket.close(code=MALFORMED)
@@ -70,8 +75,10 @@ async def relay(socket: "web.WebSocketResponse", service: "AppService") -> None:
         except MalformedMessageError:
             await socket.close(code=MALFORMED)
             return
+        if not allowance.spend(len(message.data)):
+            await socket.close(code=MALFORMED, message=b"the page sent too much")
+            return
         await _hand_on(socket, service, what, value)
-        await asyncio.sleep(len(message.data) / _PACE)
 
 
 async def _hand_on(

@@ -6,6 +6,7 @@ import logging
 import secrets
 import signal
 import sys
+import traceback
 from collections import deque
 from collections.abc import Callable
 from dataclasses import KW_ONLY, dataclass
@@ -23,6 +24,7 @@ from benchlog.cli.tasks.browser_page import (
     policy_of,
     relay,
 )
+from benchlog.cli.tasks.page_guests import Guests
 from benchlog.cli.tasks.page_metrics import METRICS, PageMetrics
 from benchlog.clock import Deadline, host_deadline
 from benchlog.errors import MissingExtraError, UsageError
@@ -42,10 +44,12 @@ class PageLimits:
 
     Our rule: a page is a process of some 90 MB that takes a second to start. A bench
     has a few people who look on. A connection that asks for nothing ends after
-    `idle_s`.
+    `idle_s`, and where more than `connections` are open, as others come: a browser has
+    up to six, and each is a descriptor.
     """
 
     open_pages: int = 16
+    connections: int = 64
     openings: int = 12
     within_s: float = 10.0
     idle_s: float = 10.0
@@ -158,12 +162,21 @@ class PageServer:
         self._open: set[AppService] = set()
         self._lately: deque[Deadline] = deque()
         self._figures = PageMetrics(served.database)
+        self._guests = Guests(served.limits.connections)
 
     def runner(self) -> "web.AppRunner":
         """Return what serves the pages once it is set up and given an address."""
         from aiohttp import web
 
-        return web.AppRunner(
+        guests = self._guests
+
+        class Runner(web.AppRunner):
+            async def setup(self) -> None:
+                await super().setup()
+                assert self.server is not None  # it is set up
+                guests.bound(self.server)
+
+        return Runner(
             self._application(),
             shutdown_timeout=1.0,
             keepalive_timeout=self._served.limits.idle_s,
@@ -177,8 +190,16 @@ class PageServer:
 
         @web.middleware
         async def let_in(request: web.Request, handler: Handler) -> web.StreamResponse:
-            self._check(request)
-            response: web.StreamResponse = await handler(request)
+            self._guests.begins(request.protocol)
+            try:
+                self._check(request)
+                response: web.StreamResponse = await handler(request)
+            except OSError as error:
+                if request.path.startswith("/static/"):  # no file has such a name
+                    raise web.HTTPNotFound from error
+                raise
+            finally:
+                self._guests.ends(request.protocol)
             return response
 
         files = Server("", self._served.host, self._served.port).statics_path
@@ -279,12 +300,18 @@ class PageServer:
 
 
 def _faults_of_ours() -> logging.Logger:
-    """Return a logger that does not repeat what is wrong with strangers' requests."""
-    from aiohttp.http_exceptions import HttpProcessingError
+    """Return a logger that does not repeat what is wrong with strangers' requests.
+
+    Nor what comes of connections that end within an answer: nothing of ours is in the
+    tracebacks of either.
+    """
+    ours = str(Path(__file__).parents[2])
 
     def is_ours(record: logging.LogRecord) -> bool:
-        error = record.exc_info[1] if record.exc_info else None
-        return not isinstance(error, HttpProcessingError)
+        if not record.exc_info or record.exc_info[2] is None:
+            return True
+        called = traceback.walk_tb(record.exc_info[2])
+        return any(frame.f_code.co_filename.startswith(ours) for frame, _ in called)
 
     logger = logging.getLogger(__name__)
     logger.addFilter(is_ours)

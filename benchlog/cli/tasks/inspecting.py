@@ -13,6 +13,7 @@ from benchlog.cli.printing import (
     print_text,
     say,
 )
+from benchlog.cli.tasks.id_files import octets_of
 from benchlog.cli.tasks.lot_opening import Wish, known_lot, task_for
 from benchlog.cli.tasks.lot_text import text_of_lot
 from benchlog.clock import host_clock
@@ -88,16 +89,7 @@ def ids_from(path: Path) -> Ids:
     """Return the ids of a file; `-` is standard input. Raises UsageError."""
     if str(path) == "-":
         return Ids(fd=sys.stdin.fileno())
-    try:
-        with path.open("rb") as stream:
-            octets = stream.read(_MOST_OF_IDS + 1)
-    except OSError as error:
-        raise UsageError(f"{path} cannot be read: {error.strerror}") from error
-    if len(octets) > _MOST_OF_IDS:
-        raise UsageError(
-            f"{path} is longer than {_MOST_OF_IDS:,} bytes: is it a list of ids? A "
-            "longer one is read from standard input, with --ids -"
-        )
+    octets = octets_of(path, _MOST_OF_IDS)
     return Ids(octets.decode("utf-8", "backslashreplace").splitlines())
 
 

@@ -1,17 +1,16 @@
 """Which device sits where in a rack: a file with an id on each line."""
 
+import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
-import click
-
+from benchlog.cli.tasks.id_files import octets_of
 from benchlog.errors import UsageError
 from benchlog.model import Bench, device_id_fault
 from benchlog.units import printable
 
-_MOST_LINES: Final = 10_000  # our rule: bounds a file of ids
-_MOST_CHARACTERS: Final = 1 << 20  # our rule, as well
+_MOST_OCTETS: Final = 1 << 20  # our rule: bounds a file of ids
 
 
 def read_devices(path: Path, bench: Bench) -> dict[str, str]:
@@ -21,15 +20,10 @@ def read_devices(path: Path, bench: Bench) -> dict[str, str]:
     that begin with # mean nothing; `-` is standard input. Raises UsageError naming
     the line.
     """
-    try:
-        with click.open_file(str(path), encoding="utf-8-sig") as stream:
-            text = stream.read(_MOST_CHARACTERS)
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise UsageError(f"{path} cannot be read: {reason}") from None
+    text = _text_of(path)
     known = [position.name for position in bench.positions]
     found: dict[str, str] = {}
-    for number, line in enumerate(text.splitlines()[:_MOST_LINES], start=1):
+    for number, line in enumerate(text.splitlines(), start=1):
         said = line.strip()
         if not said or said.startswith("#"):
             continue
@@ -53,6 +47,23 @@ def read_devices(path: Path, bench: Bench) -> dict[str, str]:
     if not found:
         raise UsageError(f"{path} names no device: write one id on each line")
     return found
+
+
+def _text_of(path: Path) -> str:
+    """Return the text of a file, or of standard input. Raises UsageError."""
+    if str(path) != "-":
+        octets = octets_of(path, _MOST_OCTETS)
+    else:
+        octets = sys.stdin.buffer.read(_MOST_OCTETS + 1)
+        if len(octets) > _MOST_OCTETS:
+            raise UsageError(
+                f"standard input is longer than {_MOST_OCTETS:,} bytes: is it a list "
+                "of ids?"
+            )
+    try:
+        return octets.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise UsageError(f"{path} cannot be read: it is not UTF-8 text") from None
 
 
 def _place_of(

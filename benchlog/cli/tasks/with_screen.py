@@ -24,6 +24,8 @@ from benchlog.store.reader import Reader
 from benchlog.units import printable
 
 _END_S: Final = 30.0
+_PAGE_TAKES: Final = 2**29
+"""Octets that a page's process may take beside what it starts with; our rule."""
 _FEW: Final = 4  # our rule: so many lines are read
 
 PlansFor = Callable[[str], Sequence[RunPlan]]
@@ -39,12 +41,19 @@ def watch_run(
 
 
 def watch_in_browser(database: Path, run_id: int, *, look_only: bool) -> None:
-    """Show a run in the page whose server started this process, and end with it."""
+    """Show a run in the page whose server started this process, and end with it.
+
+    It ends, too, where a page sends faster than a screen can take in: all that waits is
+    in memory.
+    """
+    from benchlog.exchange.memory_bound import ended_beyond
+
     end_with_parent()
     opening = ScreenOptions(
         database=database, run=run_id, onlooker=True, look_only=look_only
     )
-    BenchApp(opening).run()
+    with ended_beyond(_PAGE_TAKES, "a page took too much memory and was ended"):
+        BenchApp(opening).run()
 
 
 class Keepers:

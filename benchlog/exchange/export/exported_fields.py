@@ -14,8 +14,9 @@ from benchlog.store.logged_tables import (
     LoggedRows,
     LoggedTable,
 )
+from benchlog.store.masked_snapshot import told_to_others
 from benchlog.store.reader import Reader
-from benchlog.store.snapshot import to_plain, told_to_others
+from benchlog.store.snapshot import to_plain
 from benchlog.store.sqlite import out_of_order
 
 FORMAT: Final = 1

@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from typing import Any, Final, NoReturn
 from uuid import UUID
 
-from benchlog.store.snapshot import told_to_others, without_programs
+from benchlog.store.masked_snapshot import told_to_others
+from benchlog.store.snapshot import without_programs
 
 _NUL_SIGN: Final = "␀"
 """U+2400, the sign for NUL, in its place."""

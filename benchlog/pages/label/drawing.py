@@ -12,6 +12,7 @@ import numpy as np
 from benchlog.errors import UsageError
 from benchlog.pages.label.content import Label
 from benchlog.pages.letters import FACES, font_file, in_known_letters
+from benchlog.plotting.own_look import import_matplotlib
 from benchlog.store.whole_files import check_name, finished
 from benchlog.version import __version__
 
@@ -123,6 +124,7 @@ def _dark(label: Label) -> Iterator[tuple[float, float, float, float]]:
 
 def _outline(text: str, size_mm: float, style: str) -> tuple[Any, Any]:
     """Return points, mm from the base line's left end upwards, and what joins them."""
+    import_matplotlib()
     from matplotlib.textpath import text_to_path  # noqa: PLC0415 - heavy
 
     points, codes = text_to_path.get_text_path(_face(style), text, ismath=False)
@@ -130,6 +132,7 @@ def _outline(text: str, size_mm: float, style: str) -> tuple[Any, Any]:
 
 
 def _width_mm(text: str, size_mm: float, style: str) -> float:
+    import_matplotlib()
     from matplotlib.textpath import text_to_path  # noqa: PLC0415 - heavy
 
     face = _face(style)
@@ -139,6 +142,7 @@ def _width_mm(text: str, size_mm: float, style: str) -> float:
 
 @cache
 def _face(style: str) -> Any:
+    import_matplotlib()
     from matplotlib.font_manager import FontProperties  # noqa: PLC0415 - heavy
 
     return FontProperties(fname=str(font_file(style)), size=100)
