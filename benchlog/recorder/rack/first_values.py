@@ -45,18 +45,23 @@ class FirstValues:
         self._told = False
         self.late = False
 
-    @property
-    def unsure(self) -> bool:
-        """Whether a turn needs a second value to tell whose its first one is."""
-        looked_for = self._proofs < _PROOFS and self._tries < _TRIES
-        return self.late or looked_for
+    def keeps_back(self, channel: int, *, single: bool) -> bool:
+        """Tell whether the first value of a turn has to wait for the second.
 
-    def is_own(self, channel: int, first: float, second: float) -> bool:
-        """Tell whether the first value of a turn at a channel is its device's own.
+        In a turn of a `single` gate it costs another one: only until the counter has
+        shown that it keeps in step, or that nobody can tell.
+        """
+        if self._before is not None and self._before[0] == channel:
+            return False
+        looked_for = self._proofs < _PROOFS and self._tries < _TRIES
+        return self.late or looked_for or not single
+
+    def is_own(self, first: float, second: float) -> bool:
+        """Tell whether the first value of a turn, kept back, is its device's own.
 
         Where nobody could tell, it is, unless the counter was found to be late.
         """
-        if self._before is None or self._before[0] == channel:
+        if self._before is None:
             return True
         self._tries += 1
         least = np.inf
