@@ -12,9 +12,8 @@ from typing import Final
 
 import numpy as np
 
-_SURE: Final = 5.0
-"""Times the largest step seen lately within devices, by which two must be apart; our
-rule: noise alone does not go so far."""
+_SURE: Final = 5.0  # our rule: noise alone does not go so far
+"""Times the largest step seen lately within devices, by which two must be apart."""
 _NEARER: Final = 8.0  # times as near to one device as to the other; our rule
 _KEPT: Final = 16  # steps that are remembered; our rule
 _FEWEST: Final = 3  # steps that tell how far a device scatters; our rule

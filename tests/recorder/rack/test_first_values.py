@@ -13,6 +13,7 @@ import threading
 import numpy as np
 import pytest
 from scanned_shop import NEAR_PPM, SCALE, figures, scanned_shop
+from seeds import seeded_generator
 
 from benchlog.model import EventKind, Sample
 from benchlog.recorder.instruments.instrument_messages import Failed, Got
@@ -57,7 +58,7 @@ class Turns:
 
 def counter(seed, *, late, offsets=OFFSETS):
     """Return a counter: what it tells of a channel, at once or one question late."""
-    scatter, waits = np.random.default_rng(seed), []
+    scatter, waits = seeded_generator(seed), []
 
     def ask(channel):
         offset = offsets[channel]
