@@ -69,6 +69,17 @@ def test_a_bad_driver_costs_one_marked_gap(plan_for, database, clock, bad):
     assert run.ended_how == "readings reached"
 
 
+def test_a_driver_that_makes_a_copy_of_its_process_is_heard_once(
+    plan_for, database, clock
+):
+    """Before, both sent values into one pipe, and some of the copy's were kept."""
+    run, columns, events, _ = kept(plan_for("stranger-forks"), database, clock)
+    assert len(columns) == 20
+    assert (np.diff(columns.mono_ns) > 9e6).all()
+    assert EventKind.REJECTED not in kinds(events)
+    assert run.ended_how == "readings reached"
+
+
 def test_a_noisy_driver_blocks_nobody(plan_for, database, clock):
     run, columns, *_ = kept(plan_for("stranger-noisy"), database, clock)
     assert len(columns) == 20

@@ -145,6 +145,7 @@ class Child:
         self.wait_s = FIRST_WAIT_S
         self.stalled_s = 0.0
         self.outgoing: Outgoing | None = None
+        self._pid = os.getpid()
         self._streaming: StreamingDriver | None = None
 
     def run(self) -> None:
@@ -284,7 +285,12 @@ class Child:
             self.say(Said(text))
 
     def say(self, message: Message) -> None:
-        """Hand a message to the keeper; a full pipe blocks, and is remembered."""
+        """Hand a message to the keeper; a full pipe blocks, and is remembered.
+
+        A copy of this process, that a driver made and came back in, says nothing.
+        """
+        if os.getpid() != self._pid:
+            os._exit(1)
         if self.outgoing is not None:
             waited_s = self.outgoing.put(to_frame(message))
             self.stalled_s = waited_s if waited_s > _STALL_S else 0.0

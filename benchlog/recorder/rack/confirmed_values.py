@@ -122,20 +122,21 @@ class ConfirmedValues:
                 continue
             value = one.sample.value
             self._given.append(value)
-            if len(self._given) == 1 and not (self._single and not self._firsts.unsure):
+            first = len(self._given) == 1
+            if first and self._firsts.keeps_back(self._channel, single=self._single):
                 self._held = one
             elif self._held is not None:
-                own += self._first(self._firsts, self._channel, value)
+                own += self._first(self._firsts, value)
                 own.append(one)
             else:
                 own.append(one)
         return own
 
-    def _first(self, firsts: FirstValues, channel: int, second: float) -> list[Got]:
+    def _first(self, firsts: FirstValues, second: float) -> list[Got]:
         """Return the value that was kept back, if it is the device's own."""
         held, self._held = self._held, None
         assert held is not None
-        if firsts.is_own(channel, held.sample.value, second):
+        if firsts.is_own(held.sample.value, second):
             return [held]
         self.of_before.append(held)
         return []

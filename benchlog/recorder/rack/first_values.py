@@ -12,9 +12,8 @@ from typing import Final
 
 import numpy as np
 
-_SURE: Final = 5.0
-"""Times the largest step seen lately within devices, by which two must be apart; our
-rule: noise alone does not go so far."""
+_SURE: Final = 5.0  # our rule: noise alone does not go so far
+"""Times the largest step seen lately within devices, by which two must be apart."""
 _NEARER: Final = 8.0  # times as near to one device as to the other; our rule
 _KEPT: Final = 16  # steps that are remembered; our rule
 _FEWEST: Final = 3  # steps that tell how far a device scatters; our rule
@@ -45,18 +44,23 @@ class FirstValues:
         self._told = False
         self.late = False
 
-    @property
-    def unsure(self) -> bool:
-        """Whether a turn needs a second value to tell whose its first one is."""
-        looked_for = self._proofs < _PROOFS and self._tries < _TRIES
-        return self.late or looked_for
+    def keeps_back(self, channel: int, *, single: bool) -> bool:
+        """Tell whether the first value of a turn has to wait for the second.
 
-    def is_own(self, channel: int, first: float, second: float) -> bool:
-        """Tell whether the first value of a turn at a channel is its device's own.
+        In a turn of a `single` gate it costs another one: only until the counter has
+        shown that it keeps in step, or that nobody can tell.
+        """
+        if self._before is not None and self._before[0] == channel:
+            return False
+        looked_for = self._proofs < _PROOFS and self._tries < _TRIES
+        return self.late or looked_for or not single
+
+    def is_own(self, first: float, second: float) -> bool:
+        """Tell whether the first value of a turn, kept back, is its device's own.
 
         Where nobody could tell, it is, unless the counter was found to be late.
         """
-        if self._before is None or self._before[0] == channel:
+        if self._before is None:
             return True
         self._tries += 1
         least = np.inf

@@ -6,6 +6,7 @@ import json
 import math
 import os
 import pickle
+import signal
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -174,6 +175,9 @@ class SetterHandle:
         if process is None:
             return ""
         with contextlib.suppress(OSError):
+            process.send_signal(
+                signal.SIGCONT
+            )  # one that was stopped lets go of nothing
             assert process.stdin is not None
             process.stdin.close()  # it lets go when nobody speaks to it
         with contextlib.suppress(subprocess.TimeoutExpired):

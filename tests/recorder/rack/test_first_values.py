@@ -13,6 +13,7 @@ import threading
 import numpy as np
 import pytest
 from scanned_shop import NEAR_PPM, SCALE, figures, scanned_shop
+from seeds import seeded_generator
 
 from benchlog.model import EventKind, Sample
 from benchlog.recorder.instruments.instrument_messages import Failed, Got
@@ -57,7 +58,7 @@ class Turns:
 
 def counter(seed, *, late, offsets=OFFSETS):
     """Return a counter: what it tells of a channel, at once or one question late."""
-    scatter, waits = np.random.default_rng(seed), []
+    scatter, waits = seeded_generator(seed), []
 
     def ask(channel):
         offset = offsets[channel]
@@ -100,6 +101,25 @@ def test_one_that_keeps_in_step_is_never_called_late(gates, offsets, seed):
         if n >= 30:
             assert len(kept) == gates
     assert turns.firsts.news() == ""
+
+
+def test_a_device_alone_takes_one_gate_more_and_no_other():
+    turns = Turns(counter(1, late=0))
+    assert [len(turns.turn(101, 1)[0]) for _ in range(5)] == [2, 1, 1, 1, 1]
+
+
+def test_a_counter_that_holds_its_last_value_over_a_turn_is_found_too():
+    ask, last = counter(1, late=0), [0, 0.0]
+
+    def holds(channel):
+        value = last[1] if last[0] not in (0, channel) else ask(channel)
+        last[:] = channel, ask(channel) if last[0] not in (0, channel) else value
+        return value
+
+    turns = Turns(holds)
+    for n in range(30):
+        kept, refused = turns.turn(101 + n % 3, 4)
+        assert n < 9 or (wrong(kept, 101 + n % 3), refused) == (0, [OF_BEFORE])
 
 
 def test_a_device_without_a_signal_gets_no_value_of_the_one_before():

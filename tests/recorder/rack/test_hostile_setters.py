@@ -6,6 +6,7 @@ a setter that hung was never let go of, and nobody was told.
 
 import json
 import os
+import signal
 from contextlib import suppress
 
 import pytest
@@ -209,6 +210,16 @@ def test_one_that_hangs_at_the_end_is_let_go_of(odd, tmp_path):
     heard(handle, lambda one: one.number == number)
     (tmp_path / "how-read").write_text("spins")
     host_sleep(0.3)
+    assert handle.finish() == ""
+    assert released(tmp_path)
+
+
+def test_one_that_was_stopped_is_let_go_of(odd, tmp_path):
+    """Before, it stayed stopped, with its supply on and the lock of its address."""
+    handle = odd()
+    number = handle.set(1.0)
+    heard(handle, lambda one: one.number == number)
+    os.kill(handle.pid, signal.SIGSTOP)
     assert handle.finish() == ""
     assert released(tmp_path)
 

@@ -68,6 +68,15 @@ class Hangs(Steady):
         return super().read()
 
 
+class Forks(Steady):
+    """Makes a copy of its process at its sixth read; both come back."""
+
+    def read(self):
+        if self.count == 5 and self.first_time():
+            os.fork()
+        return super().read()
+
+
 class Crashes(Steady):
     """Takes its interpreter down at its sixth read, once."""
 
