@@ -142,11 +142,12 @@ def _draw_svg(
     """
     from matplotlib.backends.backend_svg import FigureCanvasSVG  # noqa: PLC0415
 
+    canvas: Any = FigureCanvasSVG(figure)
     before = figure.dpi
     figure.dpi = before if dpi is None else dpi
     try:
         with _without_ground(figure) if transparent else contextlib.nullcontext():
-            FigureCanvasSVG(figure).print_svg(file, metadata=metadata)
+            canvas.print_svg(file, metadata=metadata)
     finally:
         figure.dpi = before
 

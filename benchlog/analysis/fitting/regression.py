@@ -245,7 +245,7 @@ def _whiteners(
     for noise, covariance in _noises(lags, flicker, walk):
         level = _FAR * float(np.abs(covariance).max())
         try:
-            root = np.linalg.cholesky(covariance + level)
+            root = np.asarray(np.linalg.cholesky(covariance + level), np.float64)
         except np.linalg.LinAlgError:
             continue
         prior = math.log(weights[noise])
