@@ -95,6 +95,8 @@ class TrimSearch:
                 + ", ".join(f"{a} to {b}" for a, b in trim.safe)
             )
         self._found: defaultdict[int, list[tuple[float, float]]] = defaultdict(list)
+        self._results: dict[int, CodeResult] = {}
+        self._within = self._by_interval()
         self._coarse = self._first_codes()
         self.steps = 0
 
@@ -118,12 +120,14 @@ class TrimSearch:
         if not (math.isfinite(offset_ppm) and math.isfinite(u_ppm)):
             raise DataError(f"code {code} gave no finite offset")
         self._found[code].append((offset_ppm, u_ppm))
+        self._results[code] = self._result(code)
+        self._within = self._by_interval()
         self.steps += 1
 
     @property
     def table(self) -> tuple[CodeResult, ...]:
         """What every measured code gave, in the order of codes."""
-        return tuple(self._result(code) for code in sorted(self._found))
+        return tuple(self._results[code] for code in sorted(self._results))
 
     @property
     def best(self) -> CodeResult:
@@ -169,7 +173,7 @@ class TrimSearch:
         fastest = self.trim.fastest_ppm
         if fastest is None:
             return True
-        points = self._points(*interval)
+        points = self._within[interval]
         if not points:
             return code in {interval[0], self.start}
         if points[0].code < code < points[-1].code:
@@ -208,7 +212,7 @@ class TrimSearch:
         target = abs(self.best.offset_ppm)
         chosen, lowest = None, target
         for low, high in self.trim.safe:
-            points = self._points(low, high)
+            points = self._within[low, high]
             if len(points) < 2:
                 continue
             measured = [p.code for p in points]
@@ -265,11 +269,15 @@ class TrimSearch:
         u = math.sqrt(math.fsum(u * u for _, u in found)) / n
         return CodeResult(code, mean, u, times)
 
-    def _points(self, low: int, high: int) -> list[CodeResult]:
-        return [self._result(c) for c in sorted(self._found) if low <= c <= high]
+    def _by_interval(self) -> dict[tuple[int, int], list[CodeResult]]:
+        """Return what each safe interval gave, in the order of codes."""
+        return {
+            (low, high): [one for one in self.table if low <= one.code <= high]
+            for low, high in self.trim.safe
+        }
 
     def _intervals(self) -> list[list[CodeResult]]:
-        return [self._points(low, high) for low, high in self.trim.safe]
+        return [self._within[low, high] for low, high in self.trim.safe]
 
     @staticmethod
     def _foretold(points: Sequence[CodeResult], code: int) -> float:

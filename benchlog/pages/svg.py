@@ -101,9 +101,7 @@ def page_svg(figure: "Figure", key: str, caption: str, alternative: str) -> str:
 
 def _drawn(figure: "Figure", style: dict[Any, Any]) -> bytes:
     written = io.BytesIO()
-    draw(
-        figure, written, style, format="svg", transparent=True, metadata={"Date": None}
-    )
+    draw(figure, written, style, "svg", transparent=True, metadata={"Date": None})
     return written.getvalue()
 
 

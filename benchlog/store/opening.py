@@ -1,8 +1,8 @@
 """Opening a database: to its present schema to write, and never changing it to read."""
 
 import os
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -12,6 +12,7 @@ from benchlog.store import files, identity, sqlite
 from benchlog.store.files import Guard, NoGuard
 from benchlog.store.integrity.foreign_schema import refuse_foreign
 from benchlog.store.integrity.shared_pages import BRIEF, refuse_shared
+from benchlog.store.schema.newest import newest_schema
 from benchlog.store.sqlite import APPLICATION_ID, Connection, SqliteError
 
 if TYPE_CHECKING:
@@ -51,26 +52,50 @@ def migrate(connection: Connection, path: Path) -> None:
 
     Two processes may try at once: the second finds nothing left to do.
     """
-    if schema_of(connection, path) == NEWEST:
+    done = schema_of(connection, path)
+    if done == NEWEST or (done == 0 and _made_newest(connection, path)):
         return
-    # 0.1 s for sqlite-utils, which only a new or an old file has to cost
+    # 0.1 s for sqlite-utils, which only an old file has to cost
     from benchlog.store.schema.steps import STEPS  # noqa: PLC0415
 
     run_steps(connection, path, STEPS)
+
+
+def _made_newest(connection: Connection, path: Path) -> bool:
+    """Make the newest schema in an empty file; whether it has that now."""
+    kept = newest_schema()
+    if kept.number != NEWEST:
+        return False
+    with _all_or_nothing(connection):
+        if schema_of(connection, path) == 0:  # still, now that others are kept out
+            kept.make(connection)
+            identity.name_database(connection, identity.new_uid(), "", identity.MADE)
+            _note_steps(connection, NEWEST)
+    return schema_of(connection, path) == NEWEST
 
 
 def run_steps(connection: Connection, path: Path, steps: "Sequence[Step]") -> None:
     """Run those of `steps` that the file has not had; all of them or none."""
     from sqlite_utils import Database  # noqa: PLC0415
 
-    connection.execute("begin immediate")
-    try:
+    with _all_or_nothing(connection):
         done = schema_of(connection, path, len(steps))
         db = Database(connection, execute_plugins=False)
         for step in steps[done:]:
             step(db)
-        connection.execute(f"pragma application_id={APPLICATION_ID}")
-        connection.execute(f"pragma user_version={max(done, len(steps))}")
+        _note_steps(connection, max(done, len(steps)))
+
+
+def _note_steps(connection: Connection, count: int) -> None:
+    connection.execute(f"pragma application_id={APPLICATION_ID}")
+    connection.execute(f"pragma user_version={count}")
+
+
+@contextmanager
+def _all_or_nothing(connection: Connection) -> Iterator[None]:
+    connection.execute("begin immediate")
+    try:
+        yield
         connection.execute("commit")
     except BaseException:
         if connection.in_transaction:

@@ -82,8 +82,6 @@ def test_light_commands_import_no_numbers(
 
 NOTHING: set[str] = set()
 NUMPY = {"numpy"}
-TABLES = {"sqlite_utils", "sqlite_fts4", "dateutil", "six", "pluggy"}
-"""What changes a database brings along."""
 DRAWN = {"matplotlib", "mpl_toolkits", "PIL", "cycler", "dateutil", "kiwisolver"}
 DRAWN |= {"fontTools", "packaging", "pyparsing", "six"}
 MAY_IMPORT = {
@@ -116,10 +114,10 @@ MAY_IMPORT = {
     "correct 3 --device b --reason wrong": NUMPY,
     "export 1": NUMPY,
     "export 1 --format parquet --out x.parquet": NUMPY | {"pyarrow"},
-    "import a.txt --nominal-hz 16e6": NUMPY | TABLES,
+    "import a.txt --nominal-hz 16e6": NUMPY,
     "backup copied.db": NUMPY,
     "check": NUMPY,
-    "merge other.db": NUMPY | TABLES,
+    "merge other.db": NUMPY,
     "lots": NUMPY,
     "chips --lot none": NUMPY,
     "measure --bench none --part none": NUMPY,

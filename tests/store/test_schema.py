@@ -1,10 +1,13 @@
 """The schema: strict tables, numbered steps forward, each tried on an older file."""
 
+import json
+import os
 import subprocess
 import sys
 from dataclasses import fields
 
 import pytest
+from schemas_held import UPDATE
 from store.making import begin, connection_of, rows
 from store.processes import environment
 
@@ -16,6 +19,7 @@ from benchlog.store import sqlite
 from benchlog.store.logged_tables import LOGGED
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
+from benchlog.store.schema import newest
 from benchlog.store.schema import steps as schema
 from benchlog.store.writer import Writer
 
@@ -95,6 +99,25 @@ def test_the_files_settings(writer):
 
 def test_the_number_of_steps_is_the_newest_schema():
     assert len(schema.STEPS) == migrate.NEWEST
+
+
+def test_the_schema_that_is_kept_is_what_the_steps_make(tmp_path):
+    connection = sqlite.connect_to_write(tmp_path / "bench.db")
+    migrate.run_steps(connection, tmp_path, schema.STEPS)
+    made = rows_of(connection, newest.SCHEMA)
+    uids = rows_of(connection, "select place, how from database_uids")
+    connection.close()
+    if os.environ.get(UPDATE):
+        kept = {"steps": len(schema.STEPS), "schema": made}
+        newest.KEPT.write_text(json.dumps(kept, indent=1) + "\n", "utf-8")
+    kept = json.loads(newest.KEPT.read_text("utf-8"))
+    assert kept["steps"] == len(schema.STEPS)
+    assert [tuple(row) for row in kept["schema"]] == made, "write it anew"
+    fresh = sqlite.connect_to_write(tmp_path / "fresh.db")
+    migrate.migrate(fresh, tmp_path)
+    assert rows_of(fresh, newest.SCHEMA) == made
+    assert rows_of(fresh, "select place, how from database_uids") == uids
+    fresh.close()
 
 
 def test_every_parent_is_a_foreign_key(writer):

@@ -208,24 +208,16 @@ class _Evidence:
 
     def likelihood(self, steps: Array) -> Array:
         """Return the likelihood of each scatter and walk (`steps`, ppm^2/s)."""
-        from scipy.linalg import null_space  # noqa: PLC0415 - as above
+        from scipy.linalg import eigh, null_space  # noqa: PLC0415 - as above
 
         points = self._sweep.points
         free = null_space(basis_of(self._sweep.law_of_both).T)
-        y = free.T @ points.offset_ppm
-        terms = free.T @ any_way_apart(points) * self._ways_ppm()
-        ways = terms @ terms.T
         noise = free.T @ (points.covariance() + _least(points)) @ free
-        walk = free.T @ _walk(points) @ free
-        log = np.array(
-            [
-                [
-                    _log_likelihoods(y, times * noise + size**2 * ways, walk, steps)
-                    for times in _TIMES
-                ]
-                for size in _AMPLE
-            ]
-        )
+        walk, along = eigh(free.T @ _walk(points) @ free, noise)
+        still = _TIMES[:, None, None] + steps[:, None] * np.maximum(walk, 0.0)
+        y = along.T @ (free.T @ points.offset_ppm)
+        ways = along.T @ (free.T @ any_way_apart(points) * self._ways_ppm())
+        log = _log_likelihoods(y, still, ways)
         return np.asarray(np.exp(log - log.max()).sum(axis=0), np.float64)
 
     def _ways_ppm(self) -> float:
@@ -238,15 +230,33 @@ class _Evidence:
         return float(np.sqrt(np.mean(apart**2))) / 2
 
 
-def _log_likelihoods(y: Array, still: Array, walk: Array, steps: Array) -> Array:
-    """Return the log likelihood of what is seen for each size of a walk, shape (h,)."""
-    from scipy.linalg import eigh  # noqa: PLC0415 - as above
+def _log_likelihoods(y: Array, variance: Array, terms: Array) -> Array:
+    """Return the log likelihood of what is seen, but for what all of them share.
 
-    size, along = eigh(walk, still)
-    square = (along.T @ y) ** 2
-    variance = 1 + steps[:, None] * np.maximum(size, 0.0)
-    misfit = np.sum(np.log(variance) + square / variance, axis=1)
-    return np.asarray(-0.5 * (misfit + float(np.linalg.slogdet(still)[1])), np.float64)
+    Parameters
+    ----------
+    y : array, shape (n,)
+        What is seen, on axes along which noise and walk are independent.
+    variance : array, shape (e, h, n)
+        Of each, for each scatter and each walk.
+    terms : array, shape (n, k)
+        What normally distributed amounts add, of a sigma of each of `_AMPLE`.
+
+    Returns shape (ample, e, h). Inverse and determinant with the terms are those of
+    k by k matrices: M. A. Woodbury (1950), and the lemma of determinants; from memory.
+
+    """
+    n, k = terms.shape
+    sure = 1 / variance
+    products = (terms[:, :, None] * terms[:, None, :]).reshape(n, k * k)
+    among = (sure @ products).reshape(*sure.shape[:2], k, k)
+    seen = sure @ (terms * y[:, None])
+    size = np.array(_AMPLE)[:, None, None]
+    root = np.linalg.cholesky(size[..., None, None] ** 2 * among + np.eye(k))
+    taken = np.linalg.solve(root, (size[..., None] * seen)[..., None])[..., 0]
+    logs = np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum(-1)
+    misfit = sure @ y**2 - (taken**2).sum(-1)
+    return np.asarray(-0.5 * (np.log(variance).sum(-1) + misfit) - logs, np.float64)
 
 
 def _gap_s(points: Points) -> float:

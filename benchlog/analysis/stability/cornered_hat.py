@@ -253,15 +253,16 @@ def _drawn(
     p = count - 1
     values, vectors = np.linalg.eigh(against_last * edf)
     root = vectors * np.sqrt(np.maximum(values, 1e-12 * values.max()))
-    triangle = np.zeros((_DRAWS, p, p))
+    whole = np.zeros((p, count, _DRAWS))  # what was drawn is last: all at once, quickly
     for i in range(p):
-        triangle[:, i, i] = np.sqrt(rng.chisquare(edf + p - 1 - i, _DRAWS))
-        triangle[:, i, :i] = rng.standard_normal((_DRAWS, i))
-    shaped = np.linalg.solve(triangle, np.broadcast_to(root.T, (_DRAWS, p, p)))
-    whole = np.concatenate((shaped, np.zeros((_DRAWS, p, 1))), axis=2)
-    first, second = zip(*order, strict=True)
-    apart = whole[:, :, list(first)] - whole[:, :, list(second)]
-    return np.asarray(np.einsum("dpk,dpk->dk", apart, apart))
+        diagonal = np.sqrt(rng.chisquare(edf + p - 1 - i, _DRAWS))
+        beside = rng.standard_normal((_DRAWS, i)).T
+        # row i of what solves triangle @ whole = root.T, by the rows above it
+        above = np.einsum("jd,jkd->kd", beside, whole[:i, :p])
+        whole[i, :p] = (root[:, i, None] - above) / diagonal
+    first, second = (list(side) for side in zip(*order, strict=True))
+    apart = whole[:, first] - whole[:, second]
+    return np.ascontiguousarray(np.einsum("pkd,pkd->dk", apart, apart))
 
 
 def _own(variance: float, drawn: Array, worth: float) -> OwnDeviation:

@@ -11,6 +11,7 @@ import re
 from typing import Final
 
 from benchlog.errors import StoreDamagedError, StoreError
+from benchlog.store.schema.newest import SCHEMA, newest_schema
 from benchlog.store.schema.uid_columns import TRIGGERS, VIEWS
 from benchlog.store.sqlite import Connection
 from benchlog.units import printable
@@ -39,7 +40,6 @@ _OUR_TRIGGER: Final = re.compile(
 _BY_TEXT: Final = frozenset(" ".join(text.lower().split()) for text in TRIGGERS)
 """Triggers that do more than forbid: those of exactly this text."""
 _MOST_SHOWN: Final = 60
-_SCHEMA: Final = "select type, name, tbl_name, sql from sqlite_master"
 
 
 def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> None:
@@ -48,12 +48,14 @@ def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> Non
     `newest`: the file has had all steps, so that its views are those of today.
     """
     try:
-        found = connection.execute(_SCHEMA).fetchall()
+        found = connection.execute(SCHEMA).fetchall()
     except UnicodeDecodeError as error:  # SQLite's own message names what is no text
         raise StoreDamagedError(
             f"{path} is damaged: its schema holds what is no text; copy it away first "
             "of all"
         ) from error
+    if newest_schema().is_of(found):
+        return
     for kind, name, table, sql in found:
         told = (str(kind), str(name), str(table), str(sql))
         why = _why_foreign(connection, *told, newest=newest)
