@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.catalogue import bench_from_mapping
+from benchlog.cli.tasks.bench_setup.address_answers import ambient_fault
 from benchlog.cli.tasks.bench_setup.answers import (
     SPEAKS,
     AmbientAnswer,
@@ -145,3 +146,10 @@ def test_whatever_an_address_holds_the_file_gives_it_back(
     assert instrument["address"] == address
     if speaks != "pulses":
         assert instrument["gate_s"] == gate_s
+
+
+@pytest.mark.parametrize("text", ["23 F", "23.5 C", "-4°C"])
+def test_an_ambient_with_its_unit_is_told_to_be_a_number_alone(text):
+    """It was taken for an address, and the answer told of VISA resources."""
+    assert "number alone, in degrees C" in ambient_fault(text, ())
+    assert ambient_fault("23.5", ()) == ""

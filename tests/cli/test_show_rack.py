@@ -7,6 +7,9 @@ from click.testing import CliRunner
 from rack_scene import UID, write_rack
 
 from benchlog.cli import root
+from benchlog.clock import VirtualClock
+from benchlog.store.rows import VerdictRow
+from benchlog.store.writer import Writer
 
 
 @pytest.fixture(scope="module")
@@ -66,3 +69,29 @@ def test_a_page_of_a_rack_is_of_a_run_of_a_rack(database, tmp_path):
     words = ["report", "1", "2", "--rack", "--out", str(tmp_path / "x.html")]
     done = CliRunner().invoke(root, [*words, "--db", str(database)])
     assert done.exit_code == 2 and "name any one of its runs" in done.stderr
+
+
+def test_results_has_the_figures_of_runs_and_not_the_mean_of_all_places(tmp_path):
+    """It gave the mean over all temperatures, and `undecided` where runs had pass."""
+    path = tmp_path / "q.db"
+    first, _ = write_rack(path, "temperature-five-points", devices=2)
+    of_all_places = VerdictRow(
+        word="undecided", offset_ppm=0.9, u_ppm=1.2, limit_ppm=1.5, rule="kept"
+    )
+    with Writer.open(path, VirtualClock()) as writer:
+        writer.add_verdict(first, of_all_places)
+    runs = {one["run"]: one for one in json.loads(told(path, "runs", "--json"))}
+    rows = {one["run"]: one for one in json.loads(told(path, "results", "--json"))}
+    for name in ("offset_ppm", "u_ppm", "verdict", "readings"):
+        assert rows[first][name] == runs[first][name], name
+    assert rows[first]["verdict"] == "pass" and rows[first]["readings"] == 120
+
+
+def test_a_rack_that_was_cut_short_is_undecided_everywhere(tmp_path):
+    """Devices passed over temperature before the hottest step was measured."""
+    path = tmp_path / "q.db"
+    write_rack(path, "temperature-five-points", devices=2, steps=5)
+    for listing in ("runs", "results"):
+        listed = json.loads(told(path, listing, "--json"))
+        assert [one["verdict"] for one in listed] == ["undecided"] * 2
+    assert "not measured at 85 C" in told(path, "show", "1")

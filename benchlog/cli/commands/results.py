@@ -17,6 +17,7 @@ from benchlog.cli.tasks.finding_runs import (
     short,
 )
 from benchlog.errors import UsageError
+from benchlog.model import Purpose
 from benchlog.units import (
     as_stated,
     format_ppm,
@@ -102,7 +103,7 @@ _NUMBERS: Final = {
 
 
 def _with_todays_figures(row: dict[str, Any], listed: ListedRun) -> dict[str, Any]:
-    """Return the columns of a row; one without a kept verdict has today's figures.
+    """Return the columns of a row; a rack's and one without a verdict: today's.
 
     Raises ValueError for a row with figures that are none.
     """
@@ -111,7 +112,10 @@ def _with_todays_figures(row: dict[str, Any], listed: ListedRun) -> dict[str, An
     check_columns(row, _NUMBERS)
     run = listed.run
     row = {**row, "started": iso_utc(run.started_utc_ns)}
-    if row["verdict"] is None:
+    is_rack = run.made_for is Purpose.QUALIFY
+    if is_rack:  # kept is the mean of readings at many places, no figure of a device
+        row["conformance"] = None
+    if is_rack or row["verdict"] is None:
         row |= {"offset_ppm": run.offset_ppm, "u_ppm": run.u_ppm}
         row |= {"verdict": listed.verdict, "readings": run.told_readings}
     row["damaged"], row["simulated"] = bool(row["damaged"]), bool(row["simulated"])

@@ -47,7 +47,7 @@ class Racks:
         return self._known[plan.uid].get(run.id)
 
     def with_found(self, run: Run) -> Run:
-        """Return a run of a rack with offset at reference, its U and the verdict found.
+        """Return a run of a rack with offset at reference, its U, verdict and readings.
 
         The mean of readings at many places is no figure of a device.
         """
@@ -60,4 +60,5 @@ class Racks:
             offset_ppm=None if offset is None else offset.value,
             u_ppm=None if offset is None else offset.u,
             verdict=one.verdict.value,
+            judged_readings=sum(point.turn.readings for point in one.points),
         )

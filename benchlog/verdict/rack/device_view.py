@@ -145,11 +145,29 @@ class DeviceView:
         """Tell whether a point is one of a step that measures settled devices."""
         return one.step.gates > 0 and one.step.scan_s is None
 
+    def not_measured(self, drive: str) -> list[float]:
+        """Return where the plan moves this drive alone, and no turn has readings."""
+        done = {one.step.index for one in self.ran}
+        wanted = self.reference(drive)
+        places = {
+            step.state[drive]
+            for step in self.plan.steps
+            if step.gates > 0
+            and step.scan_s is None
+            and step.index not in done
+            and drive in step.state
+            and self._stands_at_reference(step, drive)
+        }
+        return sorted(p for p in places if wanted is None or abs(p - wanted) > _SAME)
+
     def at_reference(self, one: DevicePoint, but: str = "") -> bool:
         """Tell whether all drives but one stand where the part promises its figures."""
-        return one.step.powered and all(
+        return self._stands_at_reference(one.step, but)
+
+    def _stands_at_reference(self, step: StepRecord, but: str) -> bool:
+        return step.powered and all(
             self._is_reference(drive, value)
-            for drive, value in one.step.state.items()
+            for drive, value in step.state.items()
             if drive != but
         )
 

@@ -6,7 +6,7 @@ from rack_scene import PART, plan_of
 from seeds import seeded_generator
 
 from benchlog.analysis.characteristics.lag import Approach
-from benchlog.model import Timebase, Turn
+from benchlog.model import Decision, Timebase, Turn
 from benchlog.verdict.rack.device_view import Base, DevicePoint, DeviceView
 from benchlog.verdict.rack.findings import characteristics
 from benchlog.verdict.run.budget import timebase_line
@@ -84,3 +84,26 @@ def test_what_lag_left_takes_no_weight_from_points_in_which_dips_are_looked_for(
     assert len(even) == len(lagging) == len(points)
     assert np.ptp(even) == 0
     assert lagging.min() > 100 * even.max()
+
+
+def test_a_sequence_that_was_cut_passes_no_largest_value_it_has_not_seen():
+    """The hottest place was to come: it can be the largest (guarded acceptance)."""
+    plan, points = device(lambda c: 25.0 + (c - 25.0) / 10)
+    base = Base(thermometer_u_c=0.1)
+
+    def over_temperature(some):
+        lines = characteristics(plan, PART, some, base)
+        return next(one for one in lines if one.name == "frequency-temperature")
+
+    assert over_temperature(points).verdict is Decision.PASS
+    cut = over_temperature(points[:-1])
+    assert cut.verdict is Decision.UNDECIDED
+    assert "not measured at 85 C" in cut.text
+
+
+def test_what_failed_before_a_sequence_was_cut_stays_failed():
+    """No place still to come makes a largest value smaller."""
+    plan, points = device(lambda c: 25.0 + (c - 25.0) * 10)
+    lines = characteristics(plan, PART, points[:-1], Base(thermometer_u_c=0.1))
+    line = next(one for one in lines if one.name == "frequency-temperature")
+    assert line.verdict is Decision.FAIL

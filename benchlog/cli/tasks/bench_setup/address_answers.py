@@ -50,6 +50,10 @@ def _driver_fault(driver: str, address: str, options: Mapping[str, object]) -> s
     return f"no address; write {wanted}" if wanted else ""
 
 
+_WITH_UNIT: Final = re.compile(r"[+-]?\d+(\.\d+)?\s*°?\s*[CFKcfk]")
+"""Our rule: what a person writes who states the unit of a temperature, too."""
+
+
 def ambient_fault(text: str, ports: Sequence[Port]) -> str:
     """Return what an ambient may be, if this cannot be one."""
     value = as_number(text)
@@ -62,6 +66,8 @@ def ambient_fault(text: str, ports: Sequence[Port]) -> str:
         return "" if low <= value <= high else fault
     if text == NONE or text.startswith("/sys/"):
         return ""
+    if _WITH_UNIT.fullmatch(text):
+        return "write the number alone, in degrees C, such as 23.5"
     return _driver_fault("scpi-thermometer", chosen(text.removeprefix("#"), ports), {})
 
 
