@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ from benchlog.verdict.rack.findings import (
     FoundCharacteristic,
     characteristics,
     rack_wander,
+    undecided,
     verdict_of,
 )
 from benchlog.verdict.run.budget import (
@@ -35,6 +36,9 @@ from benchlog.verdict.run.budget import (
 from benchlog.verdict.run.decision import worst
 
 Array = NDArray[np.float64]
+OUT_OF_TURN: Final = (
+    "the counter answered one question late: readings may be of the device before"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,11 +96,24 @@ def rack_of(reader: Reader, plan: QualificationPlan) -> Qualification:
         QualifiedDevice(
             run=run,
             points=own,
-            found=characteristics(plan, run.part, own, base_of(run, restless)),
+            found=_found(reader, run, own, plan, base_of(run, restless)),
         )
         for run, own, restless in zip(runs, points, wander, strict=True)
     )
     return Qualification(plan=plan, devices=devices)
+
+
+def _found(
+    reader: Reader,
+    run: Run,
+    points: Sequence[DevicePoint],
+    plan: QualificationPlan,
+    base: Base,
+) -> tuple[FoundCharacteristic, ...]:
+    """Return what was found of a device; undecided where readings may be another's."""
+    found = characteristics(plan, run.part, points, base)
+    kinds = {event.kind for _, event in reader.events(run.id)}
+    return undecided(found, OUT_OF_TURN) if EventKind.OUT_OF_TURN in kinds else found
 
 
 def runs_of(reader: Reader, plan: QualificationPlan) -> list[Run]:

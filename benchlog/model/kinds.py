@@ -72,6 +72,7 @@ class EventKind(StrEnum):
     OVERLOAD = "overload"
     GARBLED = "garbled"
     OUT_OF_STEP = "out-of-step"
+    OUT_OF_TURN = "out-of-turn"
     REFUSED = "refused"
     WRONG_INSTRUMENT = "wrong-instrument"
     HUNG = "hung"

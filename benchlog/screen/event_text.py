@@ -22,6 +22,7 @@ LETTERS: Final = {
     EventKind.CRASHED: "!",
     EventKind.GARBLED: "!",
     EventKind.OUT_OF_STEP: "!",
+    EventKind.OUT_OF_TURN: "!",
     EventKind.WRONG_INSTRUMENT: "!",
     EventKind.READINGS_LOST: "!",
     EventKind.LEAKED: "!",

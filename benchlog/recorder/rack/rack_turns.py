@@ -347,7 +347,7 @@ class RackTurns(RackReports):
             runs.note(run, EventKind.REJECTED, text, name, got.sample.raw)
         if late := self._firsts[name].news():
             for one in self._runs():
-                runs.note(one, EventKind.SUSPECT, late, name)
+                runs.note(one, EventKind.OUT_OF_TURN, late, name)
         left = any(text == UNCONFIRMED for text, _ in refused)
         return not (values.broken or left)
 

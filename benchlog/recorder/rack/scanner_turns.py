@@ -296,7 +296,7 @@ class ScannerTurns:
                 self._note(run, EventKind.REJECTED, text, got.sample.raw)
         if late := self._firsts.news():
             for one in self._runs():
-                self._note(one, EventKind.SUSPECT, late)
+                self._note(one, EventKind.OUT_OF_TURN, late)
 
     def _no_values(self) -> ConfirmedValues:
         return ConfirmedValues(None, self.handle.check, lambda _: None)

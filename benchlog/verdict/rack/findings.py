@@ -77,6 +77,22 @@ def rack_wander(
     return tuple(None if one is None else next(told) for one in sweeps)
 
 
+def undecided(
+    found: Sequence[FoundCharacteristic], why: str
+) -> tuple[FoundCharacteristic, ...]:
+    """Return the same with no verdict but undecided where something is promised."""
+    return tuple(
+        line
+        if line.verdict is None
+        else replace(
+            line,
+            verdict=Decision.UNDECIDED,
+            text="; ".join(filter(None, (line.text, why))),
+        )
+        for line in found
+    )
+
+
 def verdict_of(found: Sequence[FoundCharacteristic]) -> Decision:
     """Return the worst verdict of what was promised; undecided where nothing was."""
     words = [one.verdict for one in found if one.verdict is not None]

@@ -31,6 +31,7 @@ NO_CAUSE: Final = frozenset(
         EventKind.INSTRUMENT_MESSAGE,
         EventKind.RESUMED,
         EventKind.SUSPECT,
+        EventKind.OUT_OF_TURN,
         EventKind.DISK_LOW,
         EventKind.LOCAL_TIME,
         EventKind.AMBIENT_LOST,

@@ -39,6 +39,7 @@ _BESIDE: Final = (
     EventKind.FAULT,
     EventKind.FROZEN,
     EventKind.LOCAL_TIME,
+    EventKind.OUT_OF_TURN,
     EventKind.REJECTED,
     EventKind.STORE_REPLACED,
     EventKind.STORE_WAIT,

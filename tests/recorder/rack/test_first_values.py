@@ -186,7 +186,7 @@ def test_a_late_counter_behind_a_scanner_is_told(late_shop):
     assert [one["readings"] for one in found] == [32, 32, 32]
     with late_shop.reader() as reader:
         for run in reader.all_runs():
-            told = late_shop.events(run.id, EventKind.SUSPECT)
+            told = late_shop.events(run.id, EventKind.OUT_OF_TURN)
             assert any("one question late" in text for text in told)
             columns = reader.columns_after(run.id)
             spec = late_shop.rack.devices[100 + int(run.position[1:])].spec
