@@ -24,9 +24,9 @@ _DEEPEST: Final = 3  # folders of partitions in each other, in the older form
 
 
 def refuse_others(folder: Path) -> None:
-    """Refuse a folder that has other files in it and no dataset; one level is looked at.
+    """Refuse a folder that has other files in it, and no dataset.
 
-    Raises DataError that names one of the files.
+    Of what lies deeper nothing is looked at. Raises DataError that names one file.
     """
     if not folder.is_dir() or any(_has_ours(folder / table) for table in TABLES):
         return
