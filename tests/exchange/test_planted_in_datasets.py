@@ -60,3 +60,39 @@ def test_nothing_of_another_folder_is_written_or_removed(export, tmp_path, depth
     with pytest.raises(DataError, match="leads out of the dataset"):
         compact(tmp_path / "set")
     assert sorted(other.rglob("*")) == before
+
+
+def test_a_folder_of_something_else_is_refused_with_nothing_written(export, tmp_path):
+    """Before, all that lay below was gone through, and `.lock` was left: `/`, a home.
+
+    A part that is named as one of a killed export was removed wherever it lay.
+    """
+    part = tmp_path / "photos" / ".night.parquet.4242.part"
+    part.parent.mkdir()
+    part.write_text("kept")
+    (tmp_path / "lots").mkdir()
+    (tmp_path / "lots" / "of-pictures.parquet").write_text("kept")
+    before = sorted(tmp_path.rglob("*"))
+    for write in (export, compact):
+        with pytest.raises(DataError, match=r"is no dataset, and not empty: .*photos"):
+            write(tmp_path)
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_other_files_beside_a_dataset_are_let_be(export, tmp_path):
+    folder = tmp_path / "set"
+    export(folder)
+    other = folder / "notes" / ".night.parquet.4242.part"
+    other.parent.mkdir()
+    other.write_text("kept")
+    assert export(folder).unchanged == 3
+    assert other.read_text() == "kept"
+
+
+def test_what_an_export_leaves_that_was_killed_at_once_is_gone_on_with(
+    export, tmp_path
+):
+    folder = tmp_path / "set"
+    (folder / "readings").mkdir(parents=True)
+    (folder / ".lock").touch()
+    assert export(folder).fresh == 2

@@ -8,7 +8,12 @@ from typing import Any, BinaryIO, Final
 
 from benchlog.errors import BenchlogError
 from benchlog.exchange.dataset.folders import EVERYBODY, Folder, is_hidden
-from benchlog.exchange.dataset.own_folder import LOCK, refuse_strange
+from benchlog.exchange.dataset.own_folder import (
+    LOCK,
+    TABLES,
+    refuse_others,
+    refuse_strange,
+)
 from benchlog.store.whole_files import finished, remove_parts_under
 
 _LOCK_WAIT_S: Final = 60.0
@@ -76,6 +81,7 @@ class LocalFolder(Folder):
         """See `Folder.only_writer`; here one at a time writes, whatever the scope."""
         import filelock  # noqa: PLC0415 - seldom needed
 
+        refuse_others(self._path)
         self._path.mkdir(parents=True, exist_ok=True)
         refuse_strange(self._path)
         lock = filelock.FileLock(self._path / LOCK, timeout=_LOCK_WAIT_S)
@@ -86,7 +92,8 @@ class LocalFolder(Folder):
                 f"another export is writing to {self._path}; try again when it is done"
             ) from None
         try:
-            remove_parts_under(self._path, ".parquet")
+            for table in TABLES:
+                remove_parts_under(self._path / table, ".parquet")
             yield
         finally:
             lock.release()

@@ -1,4 +1,4 @@
-"""What lies in a dataset's folder and would lead a write or a removal out of it.
+"""What is a dataset's own folder, and what in it would lead a write or a removal out.
 
 A dataset is shared, and somebody else may have filled its folder. Reading through a
 link harms nothing; writing through one would replace, and tidying would remove, what
@@ -6,16 +6,45 @@ is no part of the dataset.
 """
 
 import os
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
 from benchlog.errors import DataError
+from benchlog.units import printable
 
 LOCK: Final = ".lock"
 QUERIES: Final = "queries.sql"
-_TABLES: Final = ("runs", "readings", "lots")
+TABLES: Final = ("runs", "readings", "lots")
+_OURS: Final = (LOCK, QUERIES, *TABLES)
+_IN_TABLE: Final = re.compile(r"part=.+|[0-9a-f-]{12,36}\.parquet", re.DOTALL)
+"""Partitions of runs and readings, files of lots; see `packs`."""
 _DEEPEST: Final = 3  # folders of partitions in each other, in the older form
+
+
+def refuse_others(folder: Path) -> None:
+    """Refuse a folder that has other files in it, and no dataset.
+
+    Of what lies deeper nothing is looked at. Raises DataError that names one file.
+    """
+    if not folder.is_dir() or any(_has_ours(folder / table) for table in TABLES):
+        return
+    with os.scandir(folder) as entries:
+        names = (one.name for one in entries)
+        other = next((one for one in names if one not in _OURS), None)
+    if other is not None:
+        raise DataError(
+            f"{printable(str(folder))} is no dataset, and not empty: it has "
+            f"{printable(other)}; nothing is written there: name a new folder"
+        )
+
+
+def _has_ours(table: Path) -> bool:
+    if not table.is_dir():
+        return False
+    with os.scandir(table) as entries:
+        return any(_IN_TABLE.fullmatch(one.name) for one in entries)
 
 
 def refuse_strange(folder: Path) -> None:
@@ -29,7 +58,7 @@ def refuse_strange(folder: Path) -> None:
                 f"{path} is a link or no plain file; a dataset is written in its own "
                 "folder alone: move it away"
             )
-    for table in _TABLES:
+    for table in TABLES:
         for link in _links_to_folders(folder / table, _DEEPEST):
             raise DataError(
                 f"{link} leads out of the dataset; nothing is written or removed "
