@@ -339,7 +339,12 @@ def _trains(evaluator: RunEvaluator) -> TrainComparison | None:
 
 
 def _is_wanted(summary: SummaryWish, found: Evaluation) -> bool:
-    """Whether it is worth saying how a run went."""
+    """Whether it is worth saying how a run went.
+
+    Of a device in a rack its steps say so: a drift over a sequence is none of its own.
+    """
+    if summary == "long" and found.run.qualification_told is not None:
+        return False
     is_soak = found.run.made_for is Purpose.SOAK
     is_long = is_soak or found.assessment.stats.span_s >= LONG_S
     return summary == "always" or (summary == "long" and is_long)

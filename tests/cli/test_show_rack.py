@@ -35,6 +35,8 @@ def test_show_tells_the_characteristics_and_no_mean_of_all_places(database):
     assert "PASS" in lines["frequency-temperature"]
     # neither a mean over all temperatures nor its budget is a figure of the device
     assert "conformance" not in said and "combined" not in said
+    # nor a drift or a slope, as a long run of one device has them
+    assert "duration" not in said and "drift" not in said
 
 
 def test_show_as_json_has_them_with_the_verdict_of_the_sequence(database):
