@@ -224,6 +224,24 @@ def test_one_that_was_stopped_is_let_go_of(odd, tmp_path):
     assert released(tmp_path)
 
 
+def test_one_that_was_stopped_itself_takes_no_keeper_for_silent(odd, tmp_path):
+    """Before, a process that had got no time for five seconds let go of its setter,
+    which ended the sequence: it looked at the clock before it read what had come.
+    """
+    handle = odd(dead_man_s=2.0)
+    number = handle.set(1.0)
+    heard(handle, lambda one: one.number == number)
+    for _ in range(4):
+        os.kill(handle.pid, signal.SIGSTOP)
+        host_sleep(1.5)
+        handle.tend()
+        host_sleep(0.6)  # 2.1 s since it read anything, and the keeper spoke meanwhile
+        os.kill(handle.pid, signal.SIGCONT)
+        for _ in range(3):
+            assert heard(handle, lambda one: True).kind != "released"
+    assert not released(tmp_path)
+
+
 def test_one_that_cannot_be_let_go_of_is_told(odd, tmp_path):
     handle = odd()
     number = handle.set(1.0)
