@@ -267,5 +267,16 @@ def test_one_that_died_just_before_the_end_is_let_go_of(odd, tmp_path):
     assert released(tmp_path)
 
 
+def test_one_that_died_unheard_is_let_go_of(odd, tmp_path):
+    """Before, what was ordered stayed so, a hot chamber too, and a person was told."""
+    handle = odd()
+    number = handle.set(1.0)
+    heard(handle, lambda one: one.number == number)
+    os.kill(handle.pid, signal.SIGKILL)
+    handle.release()
+    assert handle.finish() == ""
+    assert released(tmp_path)
+
+
 def test_limits_fit_each_other():
     assert call_watch.LEAVING_S < call_watch.CALL_S < 20.0  # a keeper waits for that
