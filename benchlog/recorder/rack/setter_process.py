@@ -73,6 +73,7 @@ class SetterChild:
         self._setter: Setter | None = None
         self._released = self._carried.released  # nothing was ordered, or it is known
         self._ordered = self._carried.ordered or job.held
+        self._pid = os.getpid()
         self._stale = 0  # orders up to this number were given before it let go
         self._watch = CallWatch(self._is_leaving, self._leave_call)
         if self._carried.ended:
@@ -310,7 +311,12 @@ class SetterChild:
         return self._setter
 
     def _say(self, **told: Any) -> None:
-        """Report; a keeper that is gone hears nothing, and that is no trouble."""
+        """Report; a keeper that is gone hears nothing, and that is no trouble.
+
+        A copy of this process, that a driver made and came back in, says nothing.
+        """
+        if os.getpid() != self._pid:
+            os._exit(1)
         with contextlib.suppress(OSError, ValueError):
             line = json.dumps(told, allow_nan=False).encode() + b"\n"
             os.write(self._reports, line)

@@ -278,5 +278,22 @@ def test_one_that_died_unheard_is_let_go_of(odd, tmp_path):
     assert released(tmp_path)
 
 
+def test_a_driver_that_forks_and_comes_back_twice_is_there_once(odd, tmp_path):
+    """Before, the copy heard no keeper: it let go, and told that it had, while the
+    sequence went on; and it stayed when all had ended.
+    """
+    handle = odd(dead_man_s=1.0)
+    (tmp_path / "how-set").write_text("forks")
+    number = handle.set(1.0)
+    heard(handle, lambda one: one.number == number)
+    (tmp_path / "how-set").unlink()
+    limit = host_deadline(3.0)
+    while not limit.passed:
+        assert heard(handle, lambda one: True).kind != "released"
+    left = handle.pid
+    assert handle.finish() == ""
+    assert released(tmp_path) == [str(left)]
+
+
 def test_limits_fit_each_other():
     assert call_watch.LEAVING_S < call_watch.CALL_S < 20.0  # a keeper waits for that
