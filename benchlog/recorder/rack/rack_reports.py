@@ -226,6 +226,8 @@ class RackReports:
         t_s, celsius = self._probe_lately()
         if not probe_settled(t_s, celsius, None, self._task.rule):
             return
+        if latest.mono_ns < t_s[0] * NS_PER_S:
+            return  # told before a silence: the chamber was on its way then
         apart_c = latest.value - celsius[-1]
         if abs(apart_c) > _LIES_C:
             raise SafeStopError(

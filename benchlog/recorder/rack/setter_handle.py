@@ -166,18 +166,22 @@ class SetterHandle:
 
         Returns why it is not certain that it let go, nothing when it is.
         """
+        died, why = self._finish_process()
+        return self._finish_process()[1] if died else why
+
+    def _finish_process(self) -> tuple[bool, str]:
+        """Do that; return whether it died without a word after orders, and why."""
         if self._process is None and self._number:  # it had just ended
             try:
                 self.start()
             except OSError as error:
-                return f"its process cannot be started ({error})"
+                return False, f"its process cannot be started ({error})"
         process, self._process = self._process, None
         if process is None:
-            return ""
+            return False, ""
         with contextlib.suppress(OSError):
-            process.send_signal(
-                signal.SIGCONT
-            )  # one that was stopped lets go of nothing
+            # one that was stopped lets go of nothing
+            process.send_signal(signal.SIGCONT)
             assert process.stdin is not None
             process.stdin.close()  # it lets go when nobody speaks to it
         with contextlib.suppress(subprocess.TimeoutExpired):
@@ -188,7 +192,8 @@ class SetterHandle:
         if process.poll() is None:
             why += f"; process {process.pid} goes on trying for {LEAVING_MIN} minutes"
             process.returncode = 0  # it is left on its own, as it is without a keeper
-        return why
+            return False, why
+        return bool(why and self._number), why
 
     def _ended(self) -> SetterReport:
         """Forget the process; it is started again soon."""

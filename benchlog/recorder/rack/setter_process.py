@@ -18,6 +18,7 @@ import math
 import os
 import pickle
 import queue
+import select
 import signal
 import sys
 import threading
@@ -41,6 +42,7 @@ from benchlog.units import as_stated
 _TRIES: Final = 3  # our rule: a release that fails is tried so often before the end
 _WAIT_S: Final = (0.2, 5.0)  # our rule: pauses between attempts to open, doubling
 _AGAIN_S: Final = 0.5  # our rule: soon enough once the line is back
+_READ_S: Final = 0.1  # our rule: what was just read is noted by then
 _MARGIN: Final = 0.05  # of its range: so far a chamber may overshoot; our rule
 _LINE: Final = 65_536  # our rule: bounds an order
 _TOLD_S: Final = 2.0
@@ -71,6 +73,7 @@ class SetterChild:
         self._setter: Setter | None = None
         self._released = self._carried.released  # nothing was ordered, or it is known
         self._ordered = self._carried.ordered or job.held
+        self._pid = os.getpid()
         self._stale = 0  # orders up to this number were given before it let go
         self._watch = CallWatch(self._is_leaving, self._leave_call)
         if self._carried.ended:
@@ -107,7 +110,7 @@ class SetterChild:
             if not self.ended.is_set():
                 self._close()
                 self.ended.wait(wait_s)
-                if self._heard.passed:
+                if self._keeper_is_silent():
                     self._let_go("the keeper's silence")
             wait_s = min(2 * wait_s, _WAIT_S[1])
         self._let_go("the way out")
@@ -122,6 +125,19 @@ class SetterChild:
             host_sleep(_AGAIN_S)
             self._let_go("the way out")
 
+    def _keeper_is_silent(self) -> bool:
+        """Whether it said nothing for too long, and nothing waits to be read, either.
+
+        Something does where this process itself was stopped, or got no time.
+        """
+        if not self._heard.passed:
+            return False
+        with contextlib.suppress(OSError, ValueError):
+            if select.select([sys.stdin], [], [], 0.0)[0]:
+                return False  # `listen` reads it, or sees the pipe's end
+        self.ended.wait(_READ_S)
+        return self._heard.passed
+
     # --- calls that do not come back --------------------------------------------------
 
     @property
@@ -133,7 +149,7 @@ class SetterChild:
         return _CALLS * max(found, default=0.0)
 
     def _is_leaving(self) -> bool:
-        return self.ended.is_set() or (self._heard.passed and not self._released)
+        return self.ended.is_set() or (not self._released and self._keeper_is_silent())
 
     def _leave_call(self) -> None:
         """Begin this process anew: its one thread waits for what does not come."""
@@ -185,7 +201,7 @@ class SetterChild:
         pause_s = min(_TOLD_S, max(0.05, self.clock.real_s(period_s or 1.0)))
         look = host_deadline(0.0)
         while not self.ended.is_set():
-            if self._heard.passed and not self._released:
+            if not self._released and self._keeper_is_silent():
                 self._let_go("the keeper's silence")
             try:
                 order = self.orders.get(timeout=min(look.left_s(), 0.25))
@@ -295,7 +311,12 @@ class SetterChild:
         return self._setter
 
     def _say(self, **told: Any) -> None:
-        """Report; a keeper that is gone hears nothing, and that is no trouble."""
+        """Report; a keeper that is gone hears nothing, and that is no trouble.
+
+        A copy of this process, that a driver made and came back in, says nothing.
+        """
+        if os.getpid() != self._pid:
+            os._exit(1)
         with contextlib.suppress(OSError, ValueError):
             line = json.dumps(told, allow_nan=False).encode() + b"\n"
             os.write(self._reports, line)

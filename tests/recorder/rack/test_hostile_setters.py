@@ -224,6 +224,24 @@ def test_one_that_was_stopped_is_let_go_of(odd, tmp_path):
     assert released(tmp_path)
 
 
+def test_one_that_was_stopped_itself_takes_no_keeper_for_silent(odd, tmp_path):
+    """Before, a process that had got no time for five seconds let go of its setter,
+    which ended the sequence: it looked at the clock before it read what had come.
+    """
+    handle = odd(dead_man_s=2.0)
+    number = handle.set(1.0)
+    heard(handle, lambda one: one.number == number)
+    for _ in range(4):
+        os.kill(handle.pid, signal.SIGSTOP)
+        host_sleep(1.5)
+        handle.tend()
+        host_sleep(0.6)  # 2.1 s since it read anything, and the keeper spoke meanwhile
+        os.kill(handle.pid, signal.SIGCONT)
+        for _ in range(3):
+            assert heard(handle, lambda one: True).kind != "released"
+    assert not released(tmp_path)
+
+
 def test_one_that_cannot_be_let_go_of_is_told(odd, tmp_path):
     handle = odd()
     number = handle.set(1.0)
@@ -247,6 +265,34 @@ def test_one_that_died_just_before_the_end_is_let_go_of(odd, tmp_path):
     assert heard(handle, lambda one: one.kind == "ended")
     assert handle.finish() == ""
     assert released(tmp_path)
+
+
+def test_one_that_died_unheard_is_let_go_of(odd, tmp_path):
+    """Before, what was ordered stayed so, a hot chamber too, and a person was told."""
+    handle = odd()
+    number = handle.set(1.0)
+    heard(handle, lambda one: one.number == number)
+    os.kill(handle.pid, signal.SIGKILL)
+    handle.release()
+    assert handle.finish() == ""
+    assert released(tmp_path)
+
+
+def test_a_driver_that_forks_and_comes_back_twice_is_there_once(odd, tmp_path):
+    """Before, the copy heard no keeper: it let go, and told that it had, while the
+    sequence went on; and it stayed when all had ended.
+    """
+    handle = odd(dead_man_s=1.0)
+    (tmp_path / "how-set").write_text("forks")
+    number = handle.set(1.0)
+    heard(handle, lambda one: one.number == number)
+    (tmp_path / "how-set").unlink()
+    limit = host_deadline(3.0)
+    while not limit.passed:
+        assert heard(handle, lambda one: True).kind != "released"
+    left = handle.pid
+    assert handle.finish() == ""
+    assert released(tmp_path) == [str(left)]
 
 
 def test_limits_fit_each_other():

@@ -100,6 +100,7 @@ DEEDS = {
     "exits": sys.exit,
     "fails": fail,
     "prints": babble,
+    "forks": os.fork,
 }
 VALUES = {
     "nan": math.nan,
