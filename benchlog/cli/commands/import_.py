@@ -9,12 +9,7 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.host_faults import address_fault
 from benchlog.cli.options import is_typed
-from benchlog.cli.printing import (
-    counted,
-    print_json,
-    readings_and_stamps,
-    say,
-)
+from benchlog.cli.printing import print_json, readings_and_stamps, say
 from benchlog.cli.progress import Progress
 from benchlog.cli.typed_values import (
     CatalogueName,
@@ -25,7 +20,7 @@ from benchlog.cli.typed_values import (
 )
 from benchlog.errors import UsageError
 from benchlog.masking import masked
-from benchlog.units import printable
+from benchlog.units import counted, printable
 from benchlog.version import __version__
 
 if TYPE_CHECKING:

@@ -8,9 +8,9 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading, say_left_out
 from benchlog.cli.options import check_one_form, dataset_option
-from benchlog.cli.printing import counted, print_json, say, table
+from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import CatalogueName, Text
-from benchlog.units import iso_utc, signed_digits, three_digits
+from benchlog.units import counted, iso_utc, signed_digits, three_digits
 
 if TYPE_CHECKING:
     from benchlog.verdict.lot.lot_report import LotReport

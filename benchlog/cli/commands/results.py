@@ -8,7 +8,7 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
 from benchlog.cli.options import check_one_form
-from benchlog.cli.printing import counted, print_json, say, table
+from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.tasks.finding_runs import (
     NOT_COUNTED,
     ListedRun,
@@ -18,12 +18,7 @@ from benchlog.cli.tasks.finding_runs import (
 )
 from benchlog.errors import UsageError
 from benchlog.model import Purpose
-from benchlog.units import (
-    as_stated,
-    format_ppm,
-    format_u_ppm,
-    iso_utc,
-)
+from benchlog.units import as_stated, counted, format_ppm, format_u_ppm, iso_utc
 
 if TYPE_CHECKING:
     from benchlog.store.reader import Reader
