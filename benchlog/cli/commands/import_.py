@@ -14,8 +14,8 @@ from benchlog.cli.progress import Progress
 from benchlog.cli.typed_values import (
     CatalogueName,
     DeviceId,
-    FiniteNumber,
     Frequency,
+    Seconds,
     Text,
 )
 from benchlog.errors import UsageError
@@ -74,7 +74,7 @@ class LocalFile(click.Path):
 )
 @click.option(
     "--gate-s",
-    type=FiniteNumber(above=0),
+    type=Seconds(above=0),
     help="Else the spacing of the time stamps, or 1 s.",
 )
 @click.option("--column", type=click.IntRange(1), help="The data's, counted from 1.")
