@@ -57,7 +57,11 @@ def command(
     a system that books incoming goods. What a spreadsheet would execute or split is
     percent-encoded, as `benchlog export` does.
     """
+    from benchlog.store.whole_files import check_place
+
     check_one_form(as_json=as_json, as_csv=how["as_csv"] or how["out"] is not None)
+    if how["out"] is not None:
+        check_place(how["out"], overwrite=how["overwrite"])
     found = _found(dataset, part, supplier, db)
     if how["out"] is not None:
         _write(found, how["out"], overwrite=how["overwrite"])

@@ -54,7 +54,11 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     what a spreadsheet would execute or split is percent-encoded, as `benchlog export`
     does.
     """
+    from benchlog.store.whole_files import check_place
+
     check_one_form(as_json=as_json, as_csv=wish["as_csv"] or wish["out"] is not None)
+    if wish["out"] is not None:
+        check_place(wish["out"], overwrite=wish["overwrite"])
     with reading(db) as reader:
         rows = results_of(reader, wish)
     if wish["out"] is not None:

@@ -27,7 +27,7 @@ from benchlog.evaluation.trimmed_lot import (
 from benchlog.model import Decision, Lot
 from benchlog.recorder.lot.lot_book import TrimTask
 from benchlog.store.reader import Reader
-from benchlog.store.whole_files import finished
+from benchlog.store.whole_files import check_place, finished
 from benchlog.store.writer import Writer
 from benchlog.units import counted
 
@@ -91,6 +91,8 @@ def _agree(task: TrimTask, manner: LineManner) -> None:
 
 
 def _report(database: Path, lot: Lot, manner: LineManner) -> int:
+    if manner.out is not None:
+        check_place(manner.out, overwrite=manner.overwrite)
     with closing(Reader.open(database)) as reader:
         kept = named_lot(reader, lot.lot, lot.part_id) or lot
         found = trimmed_lot(reader, kept)
