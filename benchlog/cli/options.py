@@ -6,12 +6,12 @@ from typing import Any, Final
 import click
 from click.core import ParameterSource
 
+from benchlog.cli.typed_seconds import Seconds
 from benchlog.cli.typed_values import (
     CatalogueName,
     DatasetAddress,
     FiniteNumber,
     Frequency,
-    Seconds,
     SupplyVolts,
     Text,
     Tolerance,

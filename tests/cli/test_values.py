@@ -5,13 +5,12 @@ import pytest
 from click.testing import CliRunner
 
 from benchlog.cli import root
+from benchlog.cli.typed_seconds import Seconds, SecondsInRange
 from benchlog.cli.typed_values import (
     DeviceId,
     Duration,
     FiniteNumber,
     RunId,
-    Seconds,
-    SecondsInRange,
     SupplyVolts,
     Text,
 )

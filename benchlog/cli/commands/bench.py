@@ -10,7 +10,8 @@ from benchlog.cli.command import COMMANDS, Group, common_options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import in_terminal, pairs, print_json, say
 from benchlog.cli.tasks.bench_setup.answers import LINES, SPEAKS
-from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Seconds, Text
+from benchlog.cli.typed_seconds import Seconds
+from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Text
 from benchlog.errors import ConfigError
 from benchlog.masking import MASK, masked, masked_line
 from benchlog.units import printable

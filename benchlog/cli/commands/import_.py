@@ -11,13 +11,8 @@ from benchlog.cli.host_faults import address_fault
 from benchlog.cli.options import is_typed
 from benchlog.cli.printing import print_json, readings_and_stamps, say
 from benchlog.cli.progress import Progress
-from benchlog.cli.typed_values import (
-    CatalogueName,
-    DeviceId,
-    Frequency,
-    Seconds,
-    Text,
-)
+from benchlog.cli.typed_seconds import Seconds
+from benchlog.cli.typed_values import CatalogueName, DeviceId, Frequency, Text
 from benchlog.errors import UsageError
 from benchlog.masking import masked
 from benchlog.units import counted, printable

@@ -13,7 +13,8 @@ import click
 from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import pairs, print_json, say
-from benchlog.cli.typed_values import Duration, FiniteNumber, Seconds, SecondsInRange
+from benchlog.cli.typed_seconds import Seconds, SecondsInRange
+from benchlog.cli.typed_values import Duration, FiniteNumber
 from benchlog.clock import host_clock, host_deadline
 from benchlog.errors import UsageError
 from benchlog.model import COUNTING, DIGITS
