@@ -1,4 +1,4 @@
-"""Types of options in seconds: what is typed as a duration is told how to be written."""
+"""Types of options in seconds; `200ms` is refused and told how it is written."""
 
 import contextlib
 from typing import Any
@@ -6,7 +6,7 @@ from typing import Any
 import click
 
 from benchlog.cli.typed_values import FiniteNumber
-from benchlog.units import parse_duration_s
+from benchlog.units import as_stated, parse_duration_s
 
 
 class Seconds(FiniteNumber):
@@ -36,4 +36,5 @@ def in_seconds(value: object) -> str:
     meant_s = 0.2  # our rule: an example, where what was typed is no duration
     with contextlib.suppress(ValueError):
         meant_s = parse_duration_s(str(value))
-    return f"; it is in seconds, such as {meant_s:.10g}"
+    typed = as_stated(meant_s).replace(",", "")  # no groups where it is typed in
+    return f"; it is in seconds, such as {typed}"
