@@ -137,6 +137,11 @@ def _exact(number: str, digits: int) -> Decimal:
     return Decimal(number.replace(" ", "").replace("_", "")).scaleb(digits)
 
 
+def counted(count: int, what: str) -> str:
+    """Print how many there are: `1 gap`, `2 gaps`, `1,000 gaps`."""
+    return f"{count:,} {what}{'' if count == 1 else 's'}"
+
+
 def format_duration(seconds: float) -> str:
     """Print a duration as a person says it: `8 s`, `4 min 05 s`, `11 h 58 min`."""
     if seconds < 0 or not math.isfinite(seconds):

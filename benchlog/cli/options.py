@@ -6,6 +6,7 @@ from typing import Any, Final
 import click
 from click.core import ParameterSource
 
+from benchlog.cli.typed_seconds import Seconds
 from benchlog.cli.typed_values import (
     CatalogueName,
     DatasetAddress,
@@ -26,7 +27,7 @@ KINDS: Final = (
 )
 
 gate: Final = click.option(
-    "--gate-s", type=FiniteNumber(above=0), help="Gate, instead of the bench's."
+    "--gate-s", type=Seconds(above=0), help="Gate, instead of the bench's."
 )
 operator: Final = click.option("--operator", type=Text(), help="Who measures.")
 note: Final = click.option("--note", type=Text(), help="Kept with the run.")

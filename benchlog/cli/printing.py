@@ -15,7 +15,7 @@ from typing import Final
 import click
 
 from benchlog.schemas import KEY, name_of
-from benchlog.units import printable
+from benchlog.units import counted, printable
 
 _WIDEST: Final = 200
 """Letters of a cell; our rule: three lines of a terminal, longer than names are."""
@@ -131,11 +131,6 @@ def width(text: str) -> int:
     wide = sum(unicodedata.east_asian_width(ch) in "WF" for ch in text)
     marks = sum(unicodedata.combining(ch) != 0 for ch in text)
     return len(text) + wide - marks
-
-
-def counted(count: int, what: str) -> str:
-    """Return `1 gap`, `2 gaps`, `1,000 gaps`."""
-    return f"{count:,} {what}{'' if count == 1 else 's'}"
 
 
 def readings_and_stamps(readings: int, stamps: int) -> str:

@@ -121,8 +121,14 @@ class FiniteNumber(_Type):
         if not math.isfinite(number) or number <= self.above:
             bound = "" if self.above == -math.inf else f" above {as_stated(self.above)}"
             point = "; decimals follow a point" if "," in str(value) else ""
-            self.fail(f"{value!r} is not a finite number{bound}{point}", param, ctx)
+            said = f"{value!r} is not a finite number{bound}{point}{self._hint(value)}"
+            self.fail(said, param, ctx)
         return number
+
+    def _hint(self, value: object) -> str:
+        """Return what else to say of what is no such number."""
+        del value
+        return ""
 
 
 class SupplyVolts(FiniteNumber):

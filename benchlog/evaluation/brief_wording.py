@@ -6,6 +6,7 @@ from typing import Final
 from benchlog.model import Timebase
 from benchlog.units import (
     as_stated,
+    counted,
     decimals_for,
     format_duration,
     format_ppm,
@@ -97,7 +98,7 @@ def ambient_text(a: Assessment | None) -> str:
     if stats.n_typed_ambient:
         text += ", as the operator stated"
     if stats.n_ambient < stats.n:
-        text += f", missing for {stats.n - stats.n_ambient:,} readings"
+        text += f", missing for {counted(stats.n - stats.n_ambient, 'reading')}"
     return text
 
 

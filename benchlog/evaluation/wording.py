@@ -15,6 +15,7 @@ from benchlog.evaluation.verdict_wording import check_text, known, verdict_text
 from benchlog.model import Purpose, Timebase
 from benchlog.units import (
     as_stated,
+    counted,
     format_duration,
     format_frequency,
     format_ppm,
@@ -198,7 +199,7 @@ def count_text(evaluation: Evaluation) -> str:
     """Return how many readings in which time, gaps, and how the run ended."""
     stats = evaluation.assessment.stats
     span = f" in {format_duration(stats.span_s)}" if stats.n else ""
-    gaps = f"{stats.gaps:,} gap{'' if stats.gaps == 1 else 's'}"
+    gaps = counted(stats.gaps, "gap")
     turns = f", {stats.turns.turns:,} turns" if stats.turns is not None else ""
     return f"{stats.n:,}{span}{turns}, {gaps}, {_end(evaluation)}"
 

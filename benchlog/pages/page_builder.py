@@ -40,7 +40,7 @@ from benchlog.pages.stability.hat_page import SOURCES as HAT_SOURCES
 from benchlog.pages.stability.hat_page import hat_sections
 from benchlog.pages.typesetting import typeset
 from benchlog.store.reader import Reader
-from benchlog.store.whole_files import check_name, finished
+from benchlog.store.whole_files import check_place, finished
 from benchlog.units import format_frequency, format_ppm, format_u_ppm
 from benchlog.version import __version__
 
@@ -232,15 +232,13 @@ def write_page(page: Page, out_path: Path, paper: str, *, overwrite: bool) -> No
 
 
 def check_target(out_path: Path, *, overwrite: bool) -> None:
-    """Raise UsageError for a name, an ending or a file that may not be written."""
-    check_name(out_path)
+    """Raise UsageError for the ending, and what `check_place` raises."""
     if out_path.suffix.lower() not in ENDINGS:
         raise UsageError(
             f"{out_path.name} does not say what page to make; let it end in "
             + " or ".join(ENDINGS)
         )
-    if out_path.exists() and not overwrite:
-        raise UsageError(f"{out_path} exists; name another file or add --overwrite")
+    check_place(out_path, overwrite=overwrite)
 
 
 def _rendered(page: Page, ending: str, paper: str) -> bytes:

@@ -16,7 +16,7 @@ from benchlog.recorder.messenger import Messenger
 from benchlog.recorder.run.bookkeeper import Bookkeeper
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.store import files
-from benchlog.units import NS_PER_S, iso_utc
+from benchlog.units import NS_PER_S, counted, iso_utc
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.judgement import corrected_ppm
 
@@ -167,7 +167,9 @@ class Housekeeping:
         self.notifier.alive()
         runs = self._book.runs.all()
         lost = [n for n in self._pool.by_name if self._book.intake.lost_s(n)]
-        said = ", ".join(f"run {run.run_id}: {run.accepted:,} readings" for run in runs)
+        said = ", ".join(
+            f"run {run.run_id}: {counted(run.accepted, 'reading')}" for run in runs
+        )
         if lost:
             said += "; nothing from " + ", ".join(lost)
         if self._book.queue.waiting > 1:

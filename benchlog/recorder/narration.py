@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 from benchlog.model import Decision, EventKind
 from benchlog.units import (
     as_stated,
+    counted,
     format_duration,
     format_ppm,
     format_u_ppm,
@@ -54,7 +55,8 @@ def reading_line(told: "RunNotice") -> str:
 def _pulse_line(a: "Assessment") -> str:
     """Return one line for the newest pulse; how long it still takes, where known."""
     offset = format_ppm(a.offset_ppm, a.u_ppm)
-    said = f"{a.stats.n:>6,} pulses  offset {offset} ppm  U {format_u_ppm(a.u_ppm)} ppm"
+    noun = "pulse " if a.stats.n == 1 else "pulses"  # lines stand in columns
+    said = f"{a.stats.n:>6,} {noun}  offset {offset} ppm  U {format_u_ppm(a.u_ppm)} ppm"
     left_s = a.timing.judged_in_s if a.timing else None
     more = f", about {format_duration(math.ceil(left_s))} more" if left_s else ""
     return f"{said}  {a.word}{_because(a)}{more}"
@@ -72,7 +74,7 @@ def _because(a: "Assessment") -> str:
         offset = format_ppm(at.offset_ppm, at.u_ppm)
         return f" (at {as_stated(at.temperature_c)} C: {offset} ppm)"
     if a.outliers is not None and a.outliers.decide:
-        return f" ({a.outliers.n} outlier{'' if a.outliers.n == 1 else 's'} decide)"
+        return f" ({counted(a.outliers.n, 'outlier')} decide)"
     jitter = a.jitter
     if jitter is None or jitter.rms_ppm is None or jitter.word is not a.word:
         return ""
@@ -90,9 +92,9 @@ def standing_line(told: "RunNotice") -> str:
     if a is None:
         return ""
     offset = format_ppm(a.offset_ppm, a.u_ppm)
-    what = "pulses" if a.timing is not None else "readings"
+    what = "pulse" if a.timing is not None else "reading"
     return (
-        f"run {told.run_id}: {a.stats.n:,} {what} in "
-        f"{format_duration(a.stats.span_s)}, {a.stats.gaps} gaps, offset {offset} ppm "
-        f"+- {format_u_ppm(a.u_ppm)} ppm, {a.word}{_because(a)}"
+        f"run {told.run_id}: {counted(a.stats.n, what)} in "
+        f"{format_duration(a.stats.span_s)}, {counted(a.stats.gaps, 'gap')}, "
+        f"offset {offset} ppm +- {format_u_ppm(a.u_ppm)} ppm, {a.word}{_because(a)}"
     )

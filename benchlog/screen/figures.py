@@ -10,6 +10,7 @@ from benchlog.model.counting import LEFT_OPEN, NOT_ENDED
 from benchlog.screen.run_status import GONE, RunStatus
 from benchlog.units import (
     as_stated,
+    counted,
     format_duration,
     format_frequency,
     format_u_ppm,
@@ -91,7 +92,7 @@ def _left(standing: RunStatus) -> list[str]:
     left = []
     most, most_s = standing.run.max_readings, standing.run.max_s
     if most is not None:
-        left.append(f"{max(0, most - standing.readings):,} readings")
+        left.append(counted(max(0, most - standing.readings), "reading"))
     if most_s is not None:
         left_s = math.ceil(max(0.0, most_s - math.floor(standing.elapsed_s)))
         left.append(format_duration(left_s))

@@ -14,6 +14,7 @@ from benchlog.screen.figures import (
     run_verdict,
 )
 from benchlog.units import (
+    counted,
     format_ppm,
     format_u_ppm,
     printable,
@@ -108,7 +109,7 @@ def whole_words(run: Run) -> str:
     second = [
         f"run {run.id}, {run.purpose}",
         f"begun {local_date(run.started_utc_ns)}",
-        f"{run.readings:,} readings",
+        counted(run.readings, "reading"),
     ]
     third = [not_counted(run) or run_verdict(run), ended_words(run), run.note]
     if run.offset_ppm is not None:

@@ -76,12 +76,8 @@ def finished(
     UsageError when the file exists and may not be overwritten, or has too long a name,
     BenchlogError when it cannot be written.
     """
-    check_name(out_path)
+    check_place(out_path, overwrite=overwrite)
     try:
-        if not overwrite and os.path.lexists(out_path):
-            raise UsageError(f"{out_path} exists; name another file or add --overwrite")
-        if out_path.exists() and not (out_path.is_file() or out_path.is_dir()):
-            raise UsageError(f"{out_path} is a device, a pipe or a socket; name a file")
         _remove_leftovers(out_path)
         fd, rights = _begun(_part_of(out_path))
     except OSError as error:
@@ -98,6 +94,37 @@ def finished(
     finally:
         _remove(written)
         os.close(fd)
+
+
+def check_place(out_path: Path, *, overwrite: bool) -> None:
+    """Refuse a file that cannot be written; asked before its contents are worked out.
+
+    Raises UsageError for a name that no file can have, a file that exists and may not
+    be overwritten, what is no file, and a folder that takes no file.
+    """
+    check_name(out_path)
+    try:
+        if not overwrite and os.path.lexists(out_path):
+            raise UsageError(f"{out_path} exists; name another file or add --overwrite")
+        if out_path.exists() and not (out_path.is_file() or out_path.is_dir()):
+            raise UsageError(f"{out_path} is a device, a pipe or a socket; name a file")
+    except OSError as error:
+        raise _unwritable(out_path, error) from error
+    check_folder(out_path)
+
+
+def check_folder(out_path: Path) -> None:
+    """Refuse a new file whose folder is not there or takes none. Raises UsageError."""
+    folder = out_path.parent
+    if not os.path.exists(folder):  # noqa: PTH110 - False also where it may not be seen
+        fault = f"there is no folder {folder}; make it"
+    elif not folder.is_dir():
+        fault = f"{folder} is a file, no folder; correct the path"
+    elif not os.access(folder, os.W_OK | os.X_OK):
+        fault = f"no file can be made in {folder}; check its rights"
+    else:
+        return
+    raise UsageError(f"{out_path} cannot be written: {fault}, or name another file")
 
 
 def check_name(path: Path) -> None:

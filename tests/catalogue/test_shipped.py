@@ -10,6 +10,7 @@ import pytest
 from benchlog.analysis.laws import kind_law, ppm_at
 from benchlog.catalogue import load_bench, load_dialect, load_part, names
 from benchlog.clock import HostClock
+from benchlog.driver_kit.settings import INPUT_OPTIONS, WITH_INPUTS, setting_fault
 from benchlog.model import Dialect, Kind
 from benchlog.units import hz_of_ppm
 
@@ -249,3 +250,13 @@ def test_comments_say_how_to_add_one(kind):
     texts = [p.read_text() for p in Path(str(SHIPPED / kind)).glob("*.toml")]
     assert any("How to add" in text for text in texts)
     assert all(text.startswith("#") for text in texts)
+
+
+@pytest.mark.parametrize("option", INPUT_OPTIONS, ids=lambda option: option.name)
+def test_an_unknown_setting_names_the_shipped_dialect_that_knows_it(option):
+    said = setting_fault(load_dialect("scpi-1999"), option.name, "bench:5025")
+    assert "dialect 'scpi-1999' does not know" in said and "bench:5025" in said
+    scpi = [one for one in map(load_dialect, names("dialects")) if one.talks == "scpi"]
+    know = [one.name for one in scpi if not setting_fault(one, option.name, "")]
+    assert know == [WITH_INPUTS]
+    assert f"as {WITH_INPUTS!r} does" in said

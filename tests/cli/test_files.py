@@ -5,6 +5,11 @@ from pathlib import Path
 
 import pytest
 from cli.conftest import Line, document
+from click.testing import CliRunner
+
+from benchlog.cli import root
+from benchlog.clock import VirtualClock
+from benchlog.store.writer import Writer
 
 PART = "quartz-16mhz-30ppm"
 FOREIGN = """# logged by hand, counter gate 1 s
@@ -141,3 +146,33 @@ def test_completion_knows_parts_and_runs(line: Line) -> None:
 def test_help_of_parts_tells_its_own_show(line: Line) -> None:
     said = line.run("parts", "--help").stdout
     assert "show  Show all that the data sheet of one part promises." in said
+
+
+ASKED = (
+    ("report", "1", "--out", "x.html"),
+    ("report", "1", "--label", "--out", "x.svg"),
+    ("compare", "1", "1", "--out", "x.pdf"),
+    ("hat", "1", "1", "1", "--out", "x.html"),
+    ("hat", "1", "1", "1", "--plot", "x.svg"),
+    ("stability", "1", "--plot", "x.svg"),
+    ("export", "1", "--out", "x.csv"),
+    ("backup", "x.db"),
+    ("results", "--out", "x.csv"),
+    ("lots", "--out", "x.csv"),
+)
+
+
+@pytest.mark.parametrize("asked", ASKED, ids=" ".join)
+def test_a_folder_that_is_not_there_is_told_before_anything_is_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, asked: tuple[str, ...]
+) -> None:
+    """The database has no run 1: whoever looks at the folder late asks for it first."""
+    path = tmp_path / "bench.db"
+    Writer.open(path, VirtualClock()).close()
+    out = tmp_path / "nope" / asked[-1]
+    said = [*asked[:-1], str(out), "--db", str(path)]
+    done = CliRunner().invoke(root, said)
+    assert done.exit_code == 2, done.output
+    assert f"there is no folder {out.parent}; make it" in done.stderr
+    out.parent.write_text("a file")
+    assert "is a file, no folder" in CliRunner().invoke(root, said).stderr

@@ -16,7 +16,8 @@ from benchlog.model import (
     Part,
     Reading,
 )
-from benchlog.recorder.narration import reading_line
+from benchlog.recorder.narration import reading_line, standing_line
+from benchlog.verdict.run.early_stop import EarlyStop, StopRule
 from benchlog.verdict.run.reading_judge import RunJudge
 
 
@@ -105,3 +106,35 @@ def test_a_jitter_that_fails_is_said_and_columns_keep_their_width(
     assert "offset 0.0 ppm  U - ppm" in lines[0]
     assert lines[-1].endswith("fail (jitter 0.0177 ppm rms, limit 0.001 ppm)")
     assert {line.index(" Hz") for line in lines} == {lines[0].index(" Hz")}
+
+
+@pytest.mark.parametrize(
+    ("n", "gaps", "said"),
+    [(1, 1, "run 1: 1 reading in 1 s, 1 gap, "), (2, 0, "run 1: 2 readings in")],
+)
+def test_one_is_said_as_one(n: int, gaps: int, said: str) -> None:
+    stats = SimpleNamespace(n=n, span_s=float(n), gaps=gaps)
+    assessment = SimpleNamespace(
+        stats=stats, offset_ppm=-9.25, u_ppm=0.58, word=Decision.PASS,
+        outliers=None, at_reference=None, jitter=None, timing=None,
+    )  # fmt: skip
+    assert said in standing_line(told("reading", assessment=assessment))
+
+
+def test_one_pulse_is_said_as_one_and_columns_keep_their_width() -> None:
+    lines = []
+    for n in (1, 2):
+        assessment = SimpleNamespace(
+            stats=SimpleNamespace(n=n), offset_ppm=-9.25, u_ppm=0.58,
+            word=Decision.PASS, outliers=None, at_reference=None, jitter=None,
+            timing=None,
+        )  # fmt: skip
+        lines.append(reading_line(told("reading", pulse=n, assessment=assessment)))
+    assert "     1 pulse  " in lines[0] and "     2 pulses  " in lines[1]
+    assert lines[0].index("offset") == lines[1].index("offset")
+
+
+def test_a_look_after_one_reading_says_one() -> None:
+    stats = SimpleNamespace(n=1)
+    stop = EarlyStop(StopRule())
+    assert "by 1 reading," in stop.step(SimpleNamespace(stats=stats)).text

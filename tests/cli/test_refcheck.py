@@ -4,12 +4,17 @@ import json
 from dataclasses import replace
 
 import pytest
+from click.testing import CliRunner
 
+from benchlog.catalogue import load_dialect
+from benchlog.cli import root
 from benchlog.cli.tasks.reference_check_text import check_text
+from benchlog.driver_kit.settings import setting_fault
 from benchlog.evaluation.check_document import check_document
 from benchlog.evaluation.reference_finding import Weighed
 from benchlog.model import Identity, InstrumentSpec, ReferenceCheck
 from benchlog.store.reader import Reader
+from benchlog.testing import Script, TcpPeer
 from benchlog.verdict.run.budget import BudgetLine, budget_of
 from benchlog.verdict.timebase.governing_check import UNUSED, stated_goes_on
 from benchlog.verdict.timebase.reference_check import Finding
@@ -96,3 +101,31 @@ def test_a_very_poor_check_says_that_it_is_not_used():
     assert "NOT USED as things stand now: the +-0.05 ppm that timebase_ppm" in text
     sure = replace(finding, offset_ppm=-600.0)
     assert "ppm (95 %), slow" in check_text(check, sure, weighed, **of)
+
+
+@pytest.mark.parametrize("dialect", ["scpi-1999", "scpi-inputs"])
+def test_check_bench_knows_which_input_refcheck_will_be_refused(tmp_path, dialect):
+    answers = {
+        "*IDN?": "MAKER,COUNTER,7,1.0",
+        "SYSTem:ERRor?": '0,"No error"',
+        "SENSe:FREQuency:APERture?": "1",
+    }
+    path = tmp_path / "corner.toml"
+    with TcpPeer(Script(answers, value=("READ?", "+1.5999852E+07"))) as peer:
+        path.write_text(
+            f'[instruments.counter]\ndriver = "scpi-counter"\ndialect = "{dialect}"\n'
+            f'address = "{peer.host}:{peer.port}"\n'
+            '[[position]]\nname = "A"\nfrequency = "counter"\n'
+            '[reference]\ncounter = "counter"\nnominal_hz = 10e6\ninput = 2\n'
+        )
+        asked = ["check-bench", str(path), "--db", str(tmp_path / "x.db"), "--json"]
+        done = CliRunner().invoke(root, asked)
+    (row,) = json.loads(done.stdout)
+    assert row["value"] == 15_999_852
+    if dialect == "scpi-inputs":
+        assert done.exit_code == 0 and row["ok"] and row["refcheck"]
+        return
+    assert done.exit_code == 1 and not row["ok"] and not row["refcheck"]
+    said = setting_fault(load_dialect(dialect), "input", f"{peer.host}:{peer.port}")
+    assert row["error"] == f"[reference] input = 2: {said}"
+    assert "'scpi-inputs'" in said

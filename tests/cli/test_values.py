@@ -2,7 +2,10 @@
 
 import click
 import pytest
+from click.testing import CliRunner
 
+from benchlog.cli import root
+from benchlog.cli.typed_seconds import Seconds, SecondsInRange
 from benchlog.cli.typed_values import (
     DeviceId,
     Duration,
@@ -75,3 +78,43 @@ def test_a_device_id_is_one_short_line(text: str) -> None:
 @pytest.mark.parametrize("text", ["KX-0412", "K" * 120, "Nº 7 / é", "=1+1"])
 def test_whatever_else_can_be_read_off_a_device_is_its_id(text: str) -> None:
     assert DeviceId().convert(f" {text}\n", None, None) == text
+
+
+@pytest.mark.parametrize(
+    ("asked", "meant"),
+    [
+        (("measure", "--gate-s", "200ms"), "0.2"),
+        (("measure", "--gate-s", "fast"), "0.2"),
+        (("bench", "new", "corner", "--gate-s", "2s"), "2"),
+        (("bench", "new", "corner", "--pulse-u-s", "100ms"), "0.1"),
+        (("simulate", "--gate-s", "1m"), "60"),
+        (("simulate", "--stamp-jitter-s", "1ms"), "0.001"),
+        (("simulate", "--dead-time-s", "1h"), "3600"),
+        (("import", __file__, "--gate-s", "200ms"), "0.2"),
+    ],
+)
+def test_an_option_in_seconds_says_so(asked: tuple[str, ...], meant: str) -> None:
+    done = CliRunner().invoke(root, list(asked))
+    said = " ".join(done.stderr.replace("│", " ").split())
+    assert done.exit_code == 2
+    assert f"; it is in seconds, such as {meant}" in said
+
+
+def test_every_option_in_seconds_is_read_as_one() -> None:
+    left, found = [root], []
+    while left:
+        one = left.pop()
+        with click.Context(one) as ctx:
+            if isinstance(one, click.Group):
+                commands = [
+                    one.get_command(ctx, name) for name in one.list_commands(ctx)
+                ]
+                left += [command for command in commands if command is not None]
+            found += [
+                option
+                for option in one.get_params(ctx)
+                if any(name.endswith("-s") and len(name) > 3 for name in option.opts)
+            ]
+    assert {name for option in found for name in option.opts} >= {"--gate-s"}
+    for option in found:
+        assert isinstance(option.type, Seconds | SecondsInRange), option.opts

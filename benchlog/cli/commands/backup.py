@@ -6,7 +6,8 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.printing import counted, say
+from benchlog.cli.printing import say
+from benchlog.units import counted
 
 EXAMPLES = (
     "benchlog backup bench-monday.db",

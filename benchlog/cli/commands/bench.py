@@ -10,6 +10,7 @@ from benchlog.cli.command import COMMANDS, Group, common_options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import in_terminal, pairs, print_json, say
 from benchlog.cli.tasks.bench_setup.answers import LINES, SPEAKS
+from benchlog.cli.typed_seconds import Seconds
 from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Text
 from benchlog.errors import ConfigError
 from benchlog.masking import MASK, masked, masked_line
@@ -125,9 +126,7 @@ _wired = options.several(
         "device itself gives pulses.",
     ),
     click.option("--dialect", type=Text(), help="The counter's, by name or path."),
-    click.option(
-        "--gate-s", type=FiniteNumber(above=0), help="The counter's gate, in s."
-    ),
+    click.option("--gate-s", type=Seconds(above=0), help="The counter's gate, in s."),
     click.option(
         "--input",
         type=click.IntRange(1, 16),
@@ -182,7 +181,7 @@ _wired = options.several(
     ),
     click.option(
         "--pulse-u-s",
-        type=FiniteNumber(above=0),
+        type=Seconds(above=0),
         help="Standard uncertainty of a reference pulse, in s.",
     ),
     click.option(

@@ -7,14 +7,10 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.printing import (
-    counted,
-    print_json,
-    print_text,
-    say,
-)
+from benchlog.cli.printing import print_json, print_text, say
 from benchlog.cli.progress import Progress
 from benchlog.errors import UsageError
+from benchlog.units import counted
 from benchlog.version import __version__
 
 if TYPE_CHECKING:

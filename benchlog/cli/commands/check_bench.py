@@ -15,7 +15,7 @@ from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import CatalogueName
 from benchlog.errors import BusyError
 from benchlog.masking import masked
-from benchlog.model import EDGE
+from benchlog.model import EDGE, Dialect
 from benchlog.units import (
     as_stated,
     format_duration,
@@ -80,7 +80,8 @@ def command(
     Without BENCH it is your default (`benchlog defaults`).
 
     An instrument that says "no signal" answers. One that a run is using is left alone
-    and said to be in use. Exit code 1 if one does not answer or is in use.
+    and said to be in use. Exit code 1 if one does not answer or is in use, or if its
+    dialect cannot choose the input that [reference] names.
     """
     from benchlog.catalogue import load_bench
     from benchlog.cli.database import database
@@ -91,12 +92,12 @@ def command(
     _warn_of_calibration(instruments)
     names = ", ".join(instruments)
     say(f"asking {names}")
-    checked = check_all(instruments, database(db))
-    checked = [_as_wired(row, loaded) for row in checked]
+    asked = check_all(instruments, database(db))
+    checked = [_as_wired(row, loaded) for row in asked]
     if as_json:
         print_json(checked, "checked-instrument")
     else:
-        click.echo(_table(checked))
+        click.echo(_table(asked))
         for row in checked:
             for line in _advised(row):
                 click.echo(line)
@@ -159,6 +160,8 @@ def _as_wired(row: Checked, bench: "Bench") -> Checked:
     )
 
     reference = bench.reference
+    if row.ok and (fault := _input_fault(row, bench)):
+        return replace(row, ok=False, error="; ".join(filter(None, (row.error, fault))))
     judged = {one.frequency for one in bench.positions}
     judged |= {reference.timebase} if reference and reference.timebase else set()
     if row.unit == EDGE and row.instrument not in judged:
@@ -172,6 +175,28 @@ def _as_wired(row: Checked, bench: "Bench") -> Checked:
         refcheck_advice(one, reference, gate_s, jitter_s) for one in LIMITS_PPM
     )
     return replace(row, refcheck=times)
+
+
+def _input_fault(row: Checked, bench: "Bench") -> str:
+    """Return why `refcheck` could not have a counter look at the reference's input.
+
+    Empty when it can, when it compares pulses instead, and for drivers whose settings
+    are their own affair.
+    """
+    from benchlog.driver_kit.scpi_driver import ScpiDriver
+    from benchlog.driver_kit.settings import setting_fault
+
+    reference = bench.reference
+    if reference is None or reference.input is None or reference.pulses is not None:
+        return ""
+    is_asked = issubclass(registry.load(row.driver), ScpiDriver)
+    if reference.counter != row.instrument or not is_asked:
+        return ""
+    given = bench.instruments[row.instrument].options.values()
+    dialects = [one for one in given if isinstance(one, Dialect)]
+    faults = [setting_fault(one, "input", row.address) for one in dialects]
+    said = "".join(faults)
+    return said and f"[reference] input = {reference.input}: {said}"
 
 
 def _advised(row: Checked) -> "Iterator[str]":

@@ -8,18 +8,9 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading, say_left_out
 from benchlog.cli.options import dataset_option
-from benchlog.cli.printing import (
-    counted,
-    print_json,
-    print_text,
-    table,
-)
+from benchlog.cli.printing import print_json, print_text, table
 from benchlog.cli.typed_values import Text
-from benchlog.units import (
-    format_ppm,
-    format_u_ppm,
-    three_digits,
-)
+from benchlog.units import counted, format_ppm, format_u_ppm, three_digits
 
 if TYPE_CHECKING:
     from benchlog.model import Run

@@ -8,10 +8,11 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
-from benchlog.cli.printing import counted, readings_and_stamps, say
+from benchlog.cli.printing import readings_and_stamps, say
 from benchlog.cli.progress import Progress
 from benchlog.cli.typed_values import DatasetAddress, RunId
 from benchlog.errors import UsageError
+from benchlog.units import counted
 
 if TYPE_CHECKING:
     from benchlog.store.reader import Reader

@@ -9,23 +9,13 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.host_faults import address_fault
 from benchlog.cli.options import is_typed
-from benchlog.cli.printing import (
-    counted,
-    print_json,
-    readings_and_stamps,
-    say,
-)
+from benchlog.cli.printing import print_json, readings_and_stamps, say
 from benchlog.cli.progress import Progress
-from benchlog.cli.typed_values import (
-    CatalogueName,
-    DeviceId,
-    FiniteNumber,
-    Frequency,
-    Text,
-)
+from benchlog.cli.typed_seconds import Seconds
+from benchlog.cli.typed_values import CatalogueName, DeviceId, Frequency, Text
 from benchlog.errors import UsageError
 from benchlog.masking import masked
-from benchlog.units import printable
+from benchlog.units import counted, printable
 from benchlog.version import __version__
 
 if TYPE_CHECKING:
@@ -79,7 +69,7 @@ class LocalFile(click.Path):
 )
 @click.option(
     "--gate-s",
-    type=FiniteNumber(above=0),
+    type=Seconds(above=0),
     help="Else the spacing of the time stamps, or 1 s.",
 )
 @click.option("--column", type=click.IntRange(1), help="The data's, counted from 1.")

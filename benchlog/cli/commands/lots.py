@@ -8,9 +8,9 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading, say_left_out
 from benchlog.cli.options import check_one_form, dataset_option
-from benchlog.cli.printing import counted, print_json, say, table
+from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import CatalogueName, Text
-from benchlog.units import iso_utc, signed_digits, three_digits
+from benchlog.units import counted, iso_utc, signed_digits, three_digits
 
 if TYPE_CHECKING:
     from benchlog.verdict.lot.lot_report import LotReport
@@ -57,7 +57,11 @@ def command(
     a system that books incoming goods. What a spreadsheet would execute or split is
     percent-encoded, as `benchlog export` does.
     """
+    from benchlog.store.whole_files import check_place
+
     check_one_form(as_json=as_json, as_csv=how["as_csv"] or how["out"] is not None)
+    if how["out"] is not None:
+        check_place(how["out"], overwrite=how["overwrite"])
     found = _found(dataset, part, supplier, db)
     if how["out"] is not None:
         _write(found, how["out"], overwrite=how["overwrite"])

@@ -7,8 +7,9 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.printing import counted, print_json, say
+from benchlog.cli.printing import print_json, say
 from benchlog.errors import UsageError
+from benchlog.units import counted
 
 if TYPE_CHECKING:
     from benchlog.store.merge import Merged

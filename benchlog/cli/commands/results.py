@@ -8,7 +8,7 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
 from benchlog.cli.options import check_one_form
-from benchlog.cli.printing import counted, print_json, say, table
+from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.tasks.finding_runs import (
     NOT_COUNTED,
     ListedRun,
@@ -18,12 +18,7 @@ from benchlog.cli.tasks.finding_runs import (
 )
 from benchlog.errors import UsageError
 from benchlog.model import Purpose
-from benchlog.units import (
-    as_stated,
-    format_ppm,
-    format_u_ppm,
-    iso_utc,
-)
+from benchlog.units import as_stated, counted, format_ppm, format_u_ppm, iso_utc
 
 if TYPE_CHECKING:
     from benchlog.store.reader import Reader
@@ -59,7 +54,11 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     what a spreadsheet would execute or split is percent-encoded, as `benchlog export`
     does.
     """
+    from benchlog.store.whole_files import check_place
+
     check_one_form(as_json=as_json, as_csv=wish["as_csv"] or wish["out"] is not None)
+    if wish["out"] is not None:
+        check_place(wish["out"], overwrite=wish["overwrite"])
     with reading(db) as reader:
         rows = results_of(reader, wish)
     if wish["out"] is not None:

@@ -13,6 +13,7 @@ import click
 from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import pairs, print_json, say
+from benchlog.cli.typed_seconds import Seconds, SecondsInRange
 from benchlog.cli.typed_values import Duration, FiniteNumber
 from benchlog.clock import host_clock, host_deadline
 from benchlog.errors import UsageError
@@ -104,7 +105,7 @@ _LOOK_S: Final = 1.0
 )
 @click.option(
     "--gate-s",
-    type=FiniteNumber(above=0),
+    type=Seconds(above=0),
     default=1.0,
     show_default=True,
     help="The counter's gate.",
@@ -123,14 +124,14 @@ _LOOK_S: Final = 1.0
 )
 @click.option(
     "--stamp-jitter-s",
-    type=click.FloatRange(0, 1000),
+    type=SecondsInRange(0, 1000),
     default=0.0,
     show_default=True,
     help="White noise of each of them, rms.",
 )
 @click.option(
     "--dead-time-s",
-    type=click.FloatRange(0, 1000),
+    type=SecondsInRange(0, 1000),
     default=0.0,
     show_default=True,
     help="Between the counter's gates.",

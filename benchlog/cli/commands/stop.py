@@ -7,10 +7,11 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database, reading
-from benchlog.cli.printing import counted, say
+from benchlog.cli.printing import say
 from benchlog.cli.typed_values import RunId
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import BenchlogError, UsageError
+from benchlog.units import counted
 
 if TYPE_CHECKING:
     from benchlog.model import Run

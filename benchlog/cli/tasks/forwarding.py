@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from benchlog.cli.database import database, reading_as
 from benchlog.cli.narrator import Narrator
-from benchlog.cli.printing import counted, print_json, say, table
+from benchlog.cli.printing import print_json, say, table
 from benchlog.errors import UsageError
 from benchlog.exchange.dataset.addresses import check_address, is_address, is_known
 from benchlog.forwarding.address import address_of, is_database
@@ -29,7 +29,7 @@ from benchlog.forwarding.postgres.way import create as create_schema
 from benchlog.forwarding.postgres.way import status_of as postgres_status
 from benchlog.priority import give_way
 from benchlog.store.tail.tail_reader import TailReader
-from benchlog.units import format_duration
+from benchlog.units import counted, format_duration
 from benchlog.version import __version__
 
 _SOFTWARE: Final = f"benchlog {__version__}"

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog.catalogue import load_bench
-from benchlog.cli.printing import counted, say
+from benchlog.cli.printing import say
 from benchlog.cli.tasks.bench_and_part import recalled
 from benchlog.cli.tasks.planning import MOST_S, part_of, require_readings, with_gate
 from benchlog.clock import host_clock
@@ -32,6 +32,7 @@ from benchlog.recorder.lot.lot_book import Task
 from benchlog.recorder.run.device_settling import MOST_READINGS as MOST_SETTLING
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
+from benchlog.units import counted
 from benchlog.verdict.lot.sampling_plan import (
     Plan,
     custom_plan,

@@ -26,11 +26,17 @@ plot_option = click.option(
 
 
 def check_plot(path: Path | None) -> None:
-    """Raise UsageError, before anything is worked out, for a picture of no kind."""
+    """Refuse, before anything is worked out, a picture that cannot be written.
+
+    Raises UsageError. A picture goes over an older one, wherever that is.
+    """
     if path is not None:
         from benchlog.plotting.pictures import check_ending
+        from benchlog.store.whole_files import check_folder
 
         check_ending(path)
+        if not path.exists():
+            check_folder(path)
 
 
 def chosen_runs(reader: "Reader", numbers: Sequence[int]) -> "list[Run]":

@@ -13,7 +13,7 @@ from benchlog.errors import UsageError
 from benchlog.pages.label.content import Label
 from benchlog.pages.letters import FACES, font_file, in_known_letters
 from benchlog.plotting.own_look import import_matplotlib
-from benchlog.store.whole_files import check_name, finished
+from benchlog.store.whole_files import check_place, finished
 from benchlog.version import __version__
 
 ENDINGS: Final = (".svg", ".pdf")
@@ -53,15 +53,13 @@ def write_label(label: Label, out_path: Path, *, overwrite: bool) -> None:
 
 
 def check_label_target(out_path: Path, *, overwrite: bool) -> None:
-    """Raise UsageError for a name, an ending or a file that may not be written."""
-    check_name(out_path)
+    """Raise UsageError for the ending, and what `check_place` raises."""
     if out_path.suffix.lower() not in ENDINGS:
         raise UsageError(
             f"{out_path.name} is no name for a label; let it end in "
             + " or ".join(ENDINGS)
         )
-    if out_path.exists() and not overwrite:
-        raise UsageError(f"{out_path} exists; name another file or add --overwrite")
+    check_place(out_path, overwrite=overwrite)
 
 
 def _is_svg(path: Path) -> bool:

@@ -22,7 +22,7 @@ from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterReport
 from benchlog.recorder.rack.turn_sites import HandOver, gate_of
 from benchlog.recorder.run.live_run import LiveRun
-from benchlog.units import NS_PER_S, format_duration, offset_ppm, printable
+from benchlog.units import NS_PER_S, counted, format_duration, offset_ppm, printable
 from benchlog.verdict.rack.planned_steps import PlannedStep
 from benchlog.verdict.rack.settled import (
     UNKNOWN,
@@ -249,7 +249,7 @@ class RackTurns(RackReports):
             lasted_ns=end_mono_ns - began[1],
         )
         name, raw = self.where.name if self.where else "", json.dumps(asdict(turn))
-        text = f"{name}: {readings} readings" if readings else f"{name}: no signal"
+        text = f"{name}: {counted(readings, 'reading') if readings else 'no signal'}"
         self._keeper.book.runs.note(run, EventKind.TURN, text, "", raw.encode())
 
     def _close_channel(self, run: LiveRun) -> Generator[None, None, bool]:

@@ -38,7 +38,7 @@ from benchlog.recorder.run.run_start import (
 from benchlog.store.reader import Reader
 from benchlog.store.unsaved_rows import PLACE_VARIABLE, command_for
 from benchlog.store.writer import Writer
-from benchlog.units import NS_PER_S, printable
+from benchlog.units import NS_PER_S, counted, printable
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.early_stop import as_ended
 from benchlog.verdict.timebase.check_validity import due_words
@@ -292,7 +292,7 @@ class Bookkeeper:
                 text += f"; it refuses some of those that waited; {self._where_aside()}"
             self.say_to_all(EventKind.STORE_BACK, printable(text))
         if outcome.lost:
-            text = f"{outcome.lost} readings found no room while it did not"
+            text = f"{counted(outcome.lost, 'reading')} found no room while it did not"
             self.say_to_all(EventKind.READINGS_LOST, text)
 
     def say_to_all(self, kind: EventKind, text: str) -> None:

@@ -9,6 +9,7 @@ from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.model import Decision, LotRun, does_not_count_text
 from benchlog.units import (
     as_stated,
+    counted,
     format_ppm,
     format_u_ppm,
     printable,
@@ -210,9 +211,10 @@ def _at(report: LotReport, spot: Spot, readings: Mapping[int, int]) -> str:
     name = next((r.device for r in report.runs if r.run == spot.run), "")
     least = (report.lot.plan or {}).get("min_readings")
     wanted = f" (at least {least} once settled)" if least else ""
+    taken = counted(readings.get(spot.run, 0), "reading")
     if report.plan is None:
-        return f"trimming {brief_id(name)}: {readings.get(spot.run, 0)} readings"
-    return f"measuring {brief_id(name)}: {readings.get(spot.run, 0)} readings{wanted}"
+        return f"trimming {brief_id(name)}: {taken}"
+    return f"measuring {brief_id(name)}: {taken}{wanted}"
 
 
 def _empty(spot: Spot) -> str:

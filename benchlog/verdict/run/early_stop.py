@@ -31,6 +31,7 @@ from benchlog.analysis.stats import RunStats
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.errors import UsageError
 from benchlog.model import Decision, Run
+from benchlog.units import counted
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
 from benchlog.verdict.run.decision import word_for
@@ -116,7 +117,9 @@ class EarlyStop:
         n = assessment.stats.n
         if over or n >= self._looks[-1]:
             word = look_word(assessment, LAST_LOOK_RATE)
-            return LookResult(True, word, f"{n} readings: all that was planned")
+            return LookResult(
+                True, word, f"{counted(n, 'reading')}: all that was planned"
+            )
         due = sum(n >= look for look in self._looks)
         if due <= self._taken:
             return LookResult(False, Decision.UNDECIDED, self._waiting(n))
@@ -132,7 +135,7 @@ class EarlyStop:
 
     def _waiting(self, n: int) -> str:
         coming = next(look for look in self._looks if look > n)
-        return f"not clear by {n} readings, next look at {coming}"
+        return f"not clear by {counted(n, 'reading')}, next look at {coming}"
 
 
 def look_word(assessment: Assessment, rate: float, *, longer: float = 1.0) -> Decision:

@@ -17,7 +17,6 @@ DIALECTS: Final = {
     "khz": "line-khz",
     "counts": "line-counts",
 }
-WITH_INPUTS: Final = "scpi-inputs"
 LINES: Final = {
     "dcd": "a modem line of the port",
     "cts": "another",

@@ -6,12 +6,12 @@ from typing import Final
 
 from benchlog.cli.tasks.bench_setup.answers import (
     DIALECTS,
-    WITH_INPUTS,
     AmbientAnswer,
     BenchAnswers,
     CounterAnswer,
     PulseAnswer,
 )
+from benchlog.driver_kit.settings import WITH_INPUTS
 
 _COLUMN: Final = 32
 _PULSE_U_S: Final = 1e-7

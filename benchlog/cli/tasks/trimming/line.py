@@ -7,13 +7,7 @@ from typing import Final
 
 import click
 
-from benchlog.cli.printing import (
-    counted,
-    in_terminal,
-    print_json,
-    print_text,
-    say,
-)
+from benchlog.cli.printing import in_terminal, print_json, print_text, say
 from benchlog.cli.tasks.inspecting import ids_from, in_lines, inspect_on_screen
 from benchlog.cli.tasks.trimming.line_opening import (
     LineWish,
@@ -33,8 +27,9 @@ from benchlog.evaluation.trimmed_lot import (
 from benchlog.model import Decision, Lot
 from benchlog.recorder.lot.lot_book import TrimTask
 from benchlog.store.reader import Reader
-from benchlog.store.whole_files import finished
+from benchlog.store.whole_files import check_place, finished
 from benchlog.store.writer import Writer
+from benchlog.units import counted
 
 __all__ = ["LineManner", "LineWish", "trim_line"]
 _ALL_IN, _SOME_FAILED, _OPEN = 0, 3, 4
@@ -96,6 +91,8 @@ def _agree(task: TrimTask, manner: LineManner) -> None:
 
 
 def _report(database: Path, lot: Lot, manner: LineManner) -> int:
+    if manner.out is not None:
+        check_place(manner.out, overwrite=manner.overwrite)
     with closing(Reader.open(database)) as reader:
         kept = named_lot(reader, lot.lot, lot.part_id) or lot
         found = trimmed_lot(reader, kept)

@@ -4,10 +4,10 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import Final
 
-from benchlog.cli.printing import counted, pairs, table
+from benchlog.cli.printing import pairs, table
 from benchlog.cli.tasks.lot_text import histogram_lines
 from benchlog.evaluation.trimmed_lot import NOT_BURNED, TrimmedLot
-from benchlog.units import format_ppm, format_u_ppm, printable, three_digits
+from benchlog.units import counted, format_ppm, format_u_ppm, printable, three_digits
 from benchlog.verdict.lot.lot_text import lot_facts
 
 CSV_COLUMNS: Final = ("device", "code")

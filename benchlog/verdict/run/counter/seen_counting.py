@@ -17,6 +17,7 @@ from benchlog.model import AVERAGING, REGRESSION, Counting, Sample
 from benchlog.units import (
     NS_PER_S,
     as_stated,
+    counted,
     format_duration,
 )
 
@@ -75,7 +76,7 @@ class SeenCounting:
 
     def _correlated(self) -> str:
         if self.correlation is None:
-            return f"{self.n} readings, {FEWEST} tell how it counts"
+            return f"{counted(self.n, 'reading')}, {FEWEST} tell how it counts"
         said = f"neighbours correlate by {self.correlation:+.2f} +- {self.within:.2f}"
         return f"{said}: {self._meaning()}"
 
