@@ -264,10 +264,10 @@ def _can_be(noun: Noun) -> bool:
 def _told(noun: Noun) -> str:
     match noun:
         case Reading():
-            ambient = f", {noun.ambient_c:g} C" if noun.ambient_c is not None else ""
-            return f"{noun.frequency_hz:g} Hz, gate {noun.gate_s:g} s{ambient}"
+            ambient = f", {noun.ambient_c!r} C" if noun.ambient_c is not None else ""
+            return f"{noun.frequency_hz!r} Hz, gate {noun.gate_s!r} s{ambient}"
         case Condition():
-            return f"{noun.value:g} {noun.unit}"
+            return f"{noun.value!r} {noun.unit}"
         case _:
             return ""
 
