@@ -19,6 +19,8 @@ from benchlog.errors import UsageError
 _MOST_BYTES: Final = 512 * 1024
 _MOST_PX: Final = 4_000
 _PNG: Final = b"\x89PNG\r\n\x1a\n"
+_HEAD_BYTES: Final = 13  # source: ISO/IEC 15948, 11.2.2 IHDR
+_BY_INDEX: Final = 3  # source: the same, colour type
 _KEPT: Final = (b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND")
 _SVG: Final = "{http://www.w3.org/2000/svg}"
 _DRAWING: Final = frozenset(
@@ -28,7 +30,9 @@ _DRAWING: Final = frozenset(
         "radialGradient", "stop", "clipPath", "mask", "symbol", "use",
     }
 )  # fmt: skip
-_FORBIDDEN: Final = re.compile(r"url\((?!\s*['\"]?#)|@import|expression|javascript:|\\")
+_FORBIDDEN: Final = re.compile(
+    r"url\((?!\s*['\"]?#)|@import|expression|javascript:|\\", re.IGNORECASE
+)
 _DECLARED: Final = re.compile(rb"<!(DOCTYPE|ENTITY|ATTLIST|ELEMENT)|<\?xml-stylesheet")
 
 
@@ -78,7 +82,7 @@ class _RefusedError(Exception):
 
 def _clean_png(data: bytes) -> bytes:
     at, kept, names = len(_PNG), [_PNG], list[bytes]()
-    while at + 12 <= len(data) and b"IEND" not in names:
+    while at + 12 <= len(data) and names[-1:] != [b"IEND"]:
         (length,) = struct.unpack(">I", data[at : at + 4])
         chunk = data[at : at + 12 + length]
         name, body = chunk[4:8], chunk[8:-4]
@@ -87,14 +91,27 @@ def _clean_png(data: bytes) -> bytes:
         if zlib.crc32(name + body) != int.from_bytes(chunk[-4:], "big"):
             raise _RefusedError("a check sum is wrong")
         if name == b"IHDR":
-            _check_size(*struct.unpack(">II", body[:8]))
+            _check_head(body)
         names.append(name)
         if name in _KEPT:
             kept.append(chunk)
         at += len(chunk)
     if names[:1] != [b"IHDR"] or b"IDAT" not in names or names[-1] != b"IEND":
         raise _RefusedError("it is not a whole PNG")
+    if names.count(b"IHDR") != 1 or _needs_palette(data) > (b"PLTE" in names):
+        raise _RefusedError("it has two heads, or no palette")
     return b"".join(kept)
+
+
+def _check_head(body: bytes) -> None:
+    if len(body) != _HEAD_BYTES:
+        raise _RefusedError("its head has another length")
+    _check_size(*struct.unpack(">II", body[:8]))
+
+
+def _needs_palette(data: bytes) -> bool:
+    """Whether the colours of a PNG, whose first chunk is its head, are indices."""
+    return data[len(_PNG) + 8 + 9] == _BY_INDEX
 
 
 def _check_size(width: int, height: int) -> None:
@@ -119,7 +136,10 @@ def _clean_svg(data: bytes) -> bytes:
     for element in root.iter():
         _check(element)
     ET.register_namespace("", _SVG[1:-1])
-    return ET.tostring(root, encoding="unicode").encode()
+    try:
+        return ET.tostring(root, encoding="unicode").encode()
+    except RecursionError as error:
+        raise _RefusedError("its elements are nested too deeply") from error
 
 
 def _check(element: ET.Element) -> None:

@@ -21,6 +21,9 @@ _NO_LINK: Final = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
 _LONGEST_NAME: Final = 255  # bytes; what most file systems take
 _OF_A_COPY: Final = ("-wal", "-shm", "-journal")  # what SQLite keeps beside a copy
 _NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+_DATABASE: Final = b"SQLite format 3\0"
+"""Source: SQLite, Database File Format, section 1.3.1."""
+_BESIDE_ONE: Final = (*_OF_A_COPY, "-lock")
 _ADDED: Final = len(".") + len(".") + 10 + len(".part")  # bytes beside the name
 
 
@@ -72,12 +75,13 @@ def finished(
 ) -> Iterator[Path]:
     """Give an empty file to write to that becomes `out_path` when all went well.
 
-    With `owner_only` it stays its owner's; otherwise the umask has its say. Raises
-    UsageError when the file exists and may not be overwritten, or has too long a name,
-    BenchlogError when it cannot be written.
+    With `owner_only` it stays its owner's, as a database does; otherwise the umask has
+    its say. Raises UsageError when the file exists and may not be overwritten, has too
+    long a name, or holds records, BenchlogError when it cannot be written.
     """
     check_place(out_path, overwrite=overwrite)
     try:
+        refuse_records(out_path, is_database=owner_only)
         _remove_leftovers(out_path)
         fd, rights = _begun(_part_of(out_path))
     except OSError as error:
@@ -125,6 +129,32 @@ def check_folder(out_path: Path) -> None:
     else:
         return
     raise UsageError(f"{out_path} cannot be written: {fault}, or name another file")
+
+
+def refuse_records(path: Path, *, is_database: bool = False) -> None:
+    """Refuse to put a file where a database is, or what SQLite keeps beside one.
+
+    A wrong name behind --out would lose every run in it; only a database may take the
+    place of another (`is_database`). Raises UsageError, OSError.
+    """
+    if not is_database and _holds_records(path):
+        raise UsageError(
+            f"{path} is a database, and all its runs would be lost; name another file"
+        )
+    for beside in _BESIDE_ONE:
+        if path.name.endswith(beside):
+            whose = path.with_name(path.name.removesuffix(beside))
+            if whose.name and _holds_records(whose):
+                raise UsageError(
+                    f"{path} belongs to the database {whose}; name another file"
+                )
+
+
+def _holds_records(path: Path) -> bool:
+    if not path.is_file():
+        return False
+    with path.open("rb") as stream:
+        return stream.read(len(_DATABASE)) == _DATABASE
 
 
 def check_name(path: Path) -> None:

@@ -1,6 +1,9 @@
 """`import` and `export` as a person uses them: files in, files out, same figures."""
 
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -176,3 +179,43 @@ def test_a_folder_that_is_not_there_is_told_before_anything_is_made(
     assert f"there is no folder {out.parent}; make it" in done.stderr
     out.parent.write_text("a file")
     assert "is a file, no folder" in CliRunner().invoke(root, said).stderr
+
+
+@pytest.mark.parametrize("what", ["pipe", "link", "database"])
+@pytest.mark.parametrize("words", ["parts new p1 --nominal 12MHz --tolerance 20ppm"])
+def test_a_new_part_takes_the_place_of_a_file_only(tmp_path, what, words):
+    """A pipe that nobody reads held it for good; a link's end was written over."""
+    out, precious = tmp_path / "p1.toml", tmp_path / "precious"
+    precious.write_text("precious")
+    if what == "pipe":
+        os.mkfifo(out)
+    elif what == "link":
+        out.symlink_to(precious)
+    else:
+        with Writer.open(out, VirtualClock()):
+            pass
+    before = out.read_bytes() if what == "database" else b""
+    line = [*words.split(), "--kind", "quartz", "--out", str(out), "--overwrite"]
+    done = subprocess.run(
+        [sys.executable, "-m", "benchlog.cli", *line],
+        capture_output=True,
+        text=True,
+        stdin=subprocess.DEVNULL,
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == (0 if what == "link" else 2), done.stderr
+    assert precious.read_text() == "precious"
+    assert what != "database" or out.read_bytes() == before
+
+
+def test_a_simulated_bench_appends_to_no_database(tmp_path):
+    path = tmp_path / "bench.db"
+    with Writer.open(path, VirtualClock()):
+        pass
+    before = path.read_bytes()
+    for option in ("--truth", "--bench-out"):
+        done = CliRunner().invoke(root, ["simulate", "--for", "1s", option, str(path)])
+        assert done.exit_code == 2
+        assert "is a database" in done.stderr
+    assert path.read_bytes() == before

@@ -113,3 +113,40 @@ def test_an_export_with_a_verdict_that_is_none_is_damaged(bench, tmp_path):
         with Reader.open(writer.path) as reader:
             assert reader.run(done.run).verdict != "maybe"
             assert all(one.word != "maybe" for one in reader.verdicts(done.run))
+
+
+@pytest.mark.parametrize("form", ["csv", "jsonl"])
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("frequency_hz", 1e308),
+        ("frequency_hz", 1e160),
+        ("gate_s", 1e308),
+        ("ambient_c", 1e308),
+        ("ambient_c", -1e308),
+    ],
+)
+def test_one_cell_does_not_spoil_the_figures_of_a_run(
+    bench: Path, tmp_path: Path, form: str, column: str, value: float
+) -> None:
+    """It did: an unexpected error, or no figure of the run at all."""
+    given, there = tmp_path / f"given.{form}", tmp_path / "there.db"
+    with Reader.open(bench) as reader:
+        export_run(reader, 1, form, given)
+    lines = given.read_text().splitlines()
+    if form == "csv":
+        head = next(n for n, one in enumerate(lines) if not one.startswith("#"))
+        cells = lines[head + 2].split(",")
+        cells[lines[head].split(",").index(column)] = repr(value)
+        lines[head + 2] = ",".join(cells)
+    else:
+        at = next(n for n, one in enumerate(lines) if '"row": "reading"' in one)
+        lines[at] = json.dumps({**json.loads(lines[at]), column: value})
+    given.write_text("\n".join(lines) + "\n")
+    code, out, _ = told("import", given, "--json", "--db", there)
+    assert code == 0
+    assert (json.loads(out)["readings"], json.loads(out)["rejected"]) == (3, 1)
+    for command in ("stability", "ageing"):
+        _, _, stderr = told(command, "1", "--db", there)
+        assert "Warning" not in stderr and "no figures come" not in stderr, stderr
+    assert f"{value:g}" in told("show", "1", "--db", there)[1]

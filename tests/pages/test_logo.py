@@ -1,6 +1,7 @@
 """A logo is a stranger's file: nothing but a picture gets on a page."""
 
 import struct
+import time
 import zlib
 
 import pytest
@@ -87,3 +88,41 @@ def test_everything_else_is_refused(tmp_path, data):
 def test_a_file_that_is_not_there(tmp_path):
     with pytest.raises(UsageError, match="cannot be read"):
         read_logo(tmp_path / "none.png")
+
+
+IHDR = struct.pack(">IIBBBBB", 1, 1, 8, 3, 0, 0, 0)
+PICTURE = chunk(b"IDAT", zlib.compress(b"\x00\x00"))
+
+
+@pytest.mark.parametrize(
+    "chunks",
+    [
+        (chunk(b"IHDR", b""), PICTURE),
+        (chunk(b"IHDR", IHDR[:8]), PICTURE),
+        (chunk(b"IHDR", IHDR), PICTURE),
+        (chunk(b"IHDR", IHDR), chunk(b"PLTE", b"rgb"), chunk(b"IHDR", IHDR), PICTURE),
+    ],
+    ids=["no head", "half a head", "no palette", "two heads"],
+)
+def test_a_png_of_odd_chunks_is_refused(tmp_path, chunks):
+    """Each but the last was an unexpected error, of the reader or of the PDF."""
+    data = b"".join((b"\x89PNG\r\n\x1a\n", *chunks, chunk(b"IEND", b"")))
+    with pytest.raises(UsageError, match="refused"):
+        given(tmp_path, data)
+
+
+def test_a_png_of_many_chunks_is_read_in_no_time(tmp_path):
+    """40,000 took more than 40 s: each was looked for among all before it."""
+    begun_s = time.process_time()
+    given(tmp_path, png(2, 1, *[chunk(b"IDAT", b"")] * 40_000))
+    assert time.process_time() - begun_s < 5.0
+
+
+@pytest.mark.parametrize(
+    "data",
+    [svg("<g>" * 20_000 + "</g>" * 20_000), svg('<rect fill="URL(http://h/x)"/>')],
+    ids=["nested", "capitals"],
+)
+def test_an_svg_that_is_no_plain_drawing_is_refused(tmp_path, data):
+    with pytest.raises(UsageError, match="refused"):
+        given(tmp_path, data)

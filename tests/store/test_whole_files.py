@@ -214,3 +214,29 @@ def test_what_sqlite_leaves_beside_a_copy_goes_with_it_on_a_full_disk(tmp_path):
         raise OSError(errno.ENOSPC, "No space left on device")
     assert "free some space" in str(told.value)
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("beside", ["", "-wal", "-shm", "-journal", "-lock"])
+def test_no_other_file_takes_the_place_of_a_database(tmp_path, beside):
+    """`results --out bench.db --overwrite` put its table where all runs were."""
+    database = tmp_path / "bench.db"
+    with Writer.open(database, VirtualClock()) as writer:
+        begin(writer)
+    before = database.read_bytes()
+    out = tmp_path / f"bench.db{beside}"
+    with (
+        pytest.raises(UsageError, match="name another file"),
+        finished(out, overwrite=True) as part,
+    ):
+        part.write_text("device,verdict\n")
+    assert database.read_bytes() == before
+    with finished(tmp_path / "bench.csv", overwrite=True) as part:
+        part.write_text("device,verdict\n")
+
+
+def test_a_copy_may_take_the_place_of_a_copy(tmp_path):
+    database, copy = tmp_path / "bench.db", tmp_path / "copy.db"
+    with Writer.open(database, VirtualClock()) as writer:
+        begin(writer)
+    for _ in range(2):
+        back_up(database, copy, overwrite=True)

@@ -219,7 +219,11 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     devices, and how instruments misbehave. It answers `ok`, or with a sentence.
     """
     del db
+    from benchlog.store.whole_files import refuse_records
+
     bench_out, limit_s = typed["bench_out"], _real_s(typed["for_s"])
+    for written in filter(None, (bench_out, typed["truth"])):
+        refuse_records(written)
     serving = simulated_rack(typed) if typed["rack"] else simulated(typed)
     with serving as bench:
         addresses = bench.addresses()

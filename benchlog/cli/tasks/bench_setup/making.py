@@ -1,6 +1,7 @@
 """Where a new bench file goes, whether it holds, and writing it."""
 
 import errno
+import os
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
@@ -11,6 +12,7 @@ import platformdirs
 from benchlog.catalogue import bench_from_mapping
 from benchlog.catalogue.defaults import read_defaults
 from benchlog.errors import BenchlogError, UsageError
+from benchlog.store.whole_files import finished
 
 if TYPE_CHECKING:
     from benchlog.model import Bench
@@ -57,14 +59,15 @@ def checked(text: str, path: Path) -> "Bench":
 def write(path: Path, text: str, *, overwrite: bool) -> None:
     """Write a bench file; its folder is made. Raises UsageError, BenchlogError.
 
-    A file that is there is replaced only when that was agreed to.
+    A file that is there is replaced only when that was agreed to; what a link leads to
+    stays as it is.
     """
+    if not overwrite and os.path.lexists(path):
+        raise refuse_taken(path)
     try:
         _make_folder(path.parent)
-        with path.open("w" if overwrite else "x", encoding="utf-8") as stream:
-            stream.write(text)
-    except FileExistsError:
-        raise refuse_taken(path) from None
+        with finished(path, overwrite=overwrite) as part:
+            part.write_text(text, encoding="utf-8")
     except OSError as error:
         raise BenchlogError(
             f"{path} cannot be written ({error.strerror or error}); name another place "
