@@ -8,6 +8,7 @@ from benchlog.cli.progress import Progress
 from benchlog.model import Decision
 
 if TYPE_CHECKING:
+    from benchlog.evaluation.rack_study import QualifiedDevice
     from benchlog.evaluation.run_evaluation import Evaluation, SummaryWish
     from benchlog.model import Run
     from benchlog.store.reader import Reader
@@ -39,6 +40,21 @@ def text_of(evaluation: "Evaluation") -> str:
     from benchlog.evaluation.wording import TERMINAL, run_facts
 
     return pairs(run_facts(evaluation, TERMINAL))
+
+
+def text_of_racked(evaluation: "Evaluation", device: "QualifiedDevice") -> str:
+    """Return the facts of a run of a rack, and what was found of its device."""
+    from benchlog.evaluation.rack.wording import HEADS, device_facts, line_cells
+    from benchlog.evaluation.wording import RACK, run_facts
+
+    facts = pairs(
+        (
+            *run_facts(evaluation, RACK),
+            *device_facts(device, evaluation.not_counted_text),
+        )
+    )
+    rows = [line_cells(line) for line in device.found]
+    return f"{facts}\n\n{table(HEADS, rows, 'lrrrl')}" if rows else facts
 
 
 # --- how a long run went, in lines

@@ -16,6 +16,7 @@ from benchlog.evaluation.history_document import (
     summary_document,
     verdicts_document,
 )
+from benchlog.evaluation.rack.one_run import found_figures
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.run_history import RunHistory
 from benchlog.model import Event, Purpose, Run
@@ -272,7 +273,7 @@ def whole_document(
     """Return a run as `show --json` prints it.
 
     That is `run_document` with hook-up, instruments, what happened, and the summary of
-    a long run. Of a run of a rack, the verdict is that of what a sequence found.
+    a long run. Of a run of a rack, the figures are those of what a sequence found.
     """
     run, summary = evaluation.run, _summary(evaluation)
     return {
@@ -303,7 +304,7 @@ def _qualified(one: "QualifiedDevice") -> dict[str, Any]:
     plan = known_plan(one.run)
     found: dict[str, Any] = _known(
         {
-            "verdict": one.verdict.value,
+            **found_figures(one),
             "sequence": plan.sequence,
             "qualification": plan.uid,
             "steps": len(plan.steps),

@@ -87,9 +87,16 @@ def qualification_of(reader: Reader, run_id: int) -> Qualification:
     return rack_of(reader, plan)
 
 
-def rack_of(reader: Reader, plan: QualificationPlan) -> Qualification:
-    """Return what was found; how restless each device is, all of them tell together."""
+def rack_of(
+    reader: Reader, plan: QualificationPlan, judged: Run | None = None
+) -> Qualification:
+    """Return what was found; how restless each device is, all of them tell together.
+
+    `judged` stands for the run of its number: against another part, say.
+    """
     runs = runs_of(reader, plan)
+    if judged is not None:
+        runs = [judged if run.id == judged.id else run for run in runs]
     points = [tuple(device_points(reader, run, plan)) for run in runs]
     wander = rack_wander(plan, runs[0].part, points) if runs else ()
     devices = tuple(

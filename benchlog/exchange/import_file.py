@@ -11,7 +11,9 @@ import numpy as np
 
 from benchlog.clock import Clock
 from benchlog.errors import DataError, UnreadableRunError
-from benchlog.evaluation.document import verdict_row
+from benchlog.evaluation.judged_alone import judged_alone
+from benchlog.evaluation.rack.kept_verdict import kept_verdict
+from benchlog.evaluation.rack.one_run import Racks
 from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.import_options import ImportOptions
 from benchlog.exchange.import_rows import ImportedRun, patiently
@@ -23,6 +25,7 @@ from benchlog.exchange.text.text_rows import LineProblem
 from benchlog.exchange.text_lines import lines_of, numbered_blocks
 from benchlog.model import Run
 from benchlog.store.reader import Reader
+from benchlog.store.rows import VerdictRow
 from benchlog.store.snapshot_types import LARGEST
 from benchlog.store.staging import staging_beside
 from benchlog.store.writer import Writer
@@ -115,9 +118,22 @@ def _judge(
             return
         if run.judged_again and (wishes.part or wishes.timebase):
             run = _resting_on(run, wishes)
-        found = _assessed(reader, run)
+        row = _row(reader, run)
+    if row is not None:
+        intake.conclude(run_id, [row])
+
+
+def _resting_on(run: Run, wishes: ImportOptions) -> Run:
+    """Return the run on what is wished, where its file had judged it otherwise."""
+    part = wishes.part or run.part
+    timebase = wishes.timebase or run.timebase
+    return replace(run, part=part, nominal_hz=part.nominal_hz, timebase=timebase)
+
+
+def _row(reader: Reader, run: Run) -> VerdictRow | None:
+    found = _assessed(reader, run)
     if found is None:
-        return
+        return None
     basis = {
         "part": run.part,
         "timebase": run.timebase,
@@ -126,16 +142,12 @@ def _judge(
         "reason": "",
     }
     more = {"basis": basis} if run.judged_again else {}
-    intake.conclude(
-        run_id, [verdict_row(Evaluation(run=run, assessment=found), RULE, more)]
-    )
-
-
-def _resting_on(run: Run, wishes: ImportOptions) -> Run:
-    """Return the run on what is wished, where its file had judged it otherwise."""
-    part = wishes.part or run.part
-    timebase = wishes.timebase or run.timebase
-    return replace(run, part=part, nominal_hz=part.nominal_hz, timebase=timebase)
+    evaluation = Evaluation(run=run, assessment=found)
+    try:
+        with judged_alone(run):
+            return kept_verdict(Racks(reader, run), evaluation, RULE, more)
+    except (UnreadableRunError, DataError):
+        return None
 
 
 def _assessed(reader: Reader, run: Run) -> Assessment | None:

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.errors import DataError, NotFoundError, UsageError
-from benchlog.evaluation.document import verdict_row
+from benchlog.evaluation.rack.kept_verdict import kept_verdict
+from benchlog.evaluation.rack.one_run import Racks
 from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.file_limits import USUAL, FileLimits
 from benchlog.exchange.import_file import RULE
@@ -136,7 +137,8 @@ def _end(run_id: int, ended: Event, writer: Writer) -> None:
         writer.end_run(run_id, how, at_utc_ns=ended.utc_ns)
         run = reader.run(run_id)
         found = Evaluation(run=run, assessment=assess(reader, run))
-    writer.add_verdict(run_id, verdict_row(found, RULE))
+        row = kept_verdict(Racks(reader), found, RULE)
+    writer.add_verdict(run_id, row)
 
 
 def _note(path: Path, last: Row, added: Counter[tuple[int, type]]) -> Row:

@@ -137,5 +137,7 @@ def _judge_again(writer: "Writer", reader: "Reader", run: "Run", reason: str) ->
     from benchlog.cli.run_result import evaluated
 
     evaluation = evaluated(reader, run)
-    writer.add_verdict(run.id, verdict_again(evaluation, reason))
-    say(f"judged again against {run.part.id}: {evaluation.decision}")
+    row = verdict_again(reader, evaluation, reason)
+    writer.add_verdict(run.id, row)
+    decision = evaluation.decision if run.damaged else row.word
+    say(f"judged again against {run.part.id}: {decision}")

@@ -13,7 +13,12 @@ from benchlog.cli.printing import (
     print_text,
     say,
 )
-from benchlog.cli.run_result import evaluated, exit_code, text_of
+from benchlog.cli.run_result import (
+    evaluated,
+    exit_code,
+    text_of,
+    text_of_racked,
+)
 from benchlog.cli.tasks.amending import against, amending, verdict_again
 from benchlog.cli.typed_values import CatalogueName, RunId, Text
 from benchlog.errors import NotFoundError, UsageError
@@ -22,6 +27,8 @@ from benchlog.model import Purpose, does_not_count_text
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from benchlog.evaluation.rack_study import QualifiedDevice
+    from benchlog.evaluation.run_evaluation import Evaluation
     from benchlog.model import (
         InstrumentSpec,
         LearntStability,
@@ -76,6 +83,8 @@ def command(
     Against another part, or corrected by a reference check made later. The new verdict
     is kept beside the old one and counts from now on; both are shown.
     """
+    from benchlog.evaluation.rack.one_run import Racks
+
     with amending(db) as (writer, reader):
         before = reader.run(run)
         if before.open:
@@ -84,16 +93,31 @@ def command(
             raise UsageError(f"run {run} checked a time base: no device is judged")
         wanted = _as_wished(reader, before, wish)
         evaluation = evaluated(reader, wanted)
+        racked = Racks(reader, wanted).device_of(wanted)
         if not wish["is_trial"]:
-            writer.add_verdict(run, verdict_again(evaluation, wish["reason"] or ""))
+            row = verdict_again(reader, evaluation, wish["reason"] or "")
+            writer.add_verdict(run, row)
     _tell(before, wish["is_trial"])
     if as_json:
-        from benchlog.evaluation.document import run_document
-
-        print_json({**run_document(evaluation), "before": before.verdict}, "judgement")
-    else:
+        print_json(_document(evaluation, racked, before), "judgement")
+    elif racked is None:
         print_text(text_of(evaluation))
-    ctx.exit(exit_code([evaluation.decision]))
+    else:
+        print_text(text_of_racked(evaluation, racked))
+    decision = evaluation.decision
+    if racked is not None and not wanted.damaged:
+        decision = racked.verdict
+    ctx.exit(exit_code([decision]))
+
+
+def _document(
+    evaluation: "Evaluation", racked: "QualifiedDevice | None", before: "Run"
+) -> dict[str, Any]:
+    from benchlog.evaluation.document import run_document
+    from benchlog.evaluation.rack.one_run import found_figures
+
+    found = {} if racked is None else found_figures(racked)
+    return {**run_document(evaluation), **found, "before": before.verdict}
 
 
 def _as_wished(reader: "Reader", run: "Run", wish: "Mapping[str, Any]") -> "Run":

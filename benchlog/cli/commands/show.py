@@ -15,7 +15,7 @@ from benchlog.cli.printing import (
     say,
     table,
 )
-from benchlog.cli.run_result import evaluated, summary_text, text_of
+from benchlog.cli.run_result import evaluated, summary_text, text_of, text_of_racked
 from benchlog.cli.typed_values import RunOrDevice, Text
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.units import (
@@ -29,8 +29,6 @@ from benchlog.units import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from benchlog.evaluation.rack_study import QualifiedDevice
-    from benchlog.evaluation.run_evaluation import Evaluation
     from benchlog.evaluation.run_history import RunHistory
     from benchlog.model import Event, Run
     from benchlog.store.reader import Reader
@@ -71,7 +69,7 @@ def command(
         return
     summary = evaluation.summary
     for part in (
-        text_of(evaluation) if found is None else _qualified(evaluation, found),
+        text_of(evaluation) if found is None else text_of_racked(evaluation, found),
         summary_text(summary) if summary is not None else "",
         afterwards_text(history),
         _budget(evaluation.assessment.budget) if found is None else "",
@@ -81,22 +79,6 @@ def command(
     ):
         if part:
             print_text(part + "\n")
-
-
-def _qualified(evaluation: "Evaluation", device: "QualifiedDevice") -> str:
-    """Return the facts of a run of a rack, and what was found of its device."""
-    from benchlog.cli.printing import pairs
-    from benchlog.evaluation.rack.wording import HEADS, device_facts, line_cells
-    from benchlog.evaluation.wording import RACK, run_facts
-
-    facts = pairs(
-        (
-            *run_facts(evaluation, RACK),
-            *device_facts(device, evaluation.not_counted_text),
-        )
-    )
-    rows = [line_cells(line) for line in device.found]
-    return f"{facts}\n\n{table(HEADS, rows, 'lrrrl')}" if rows else facts
 
 
 def _chosen(reader: "Reader", run: int | str | None, device: str | None) -> "Run":

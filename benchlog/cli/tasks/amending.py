@@ -53,9 +53,12 @@ def against(run: "Run", part: "Part") -> "Run":
     return replace(run, part=part, nominal_hz=part.nominal_hz, judged_again=True)
 
 
-def verdict_again(evaluation: "Evaluation", reason: str) -> "VerdictRow":
+def verdict_again(
+    reader: "Reader", evaluation: "Evaluation", reason: str
+) -> "VerdictRow":
     """Return the verdict of a run that was judged again, with what it rests on."""
-    from benchlog.evaluation.document import verdict_row
+    from benchlog.evaluation.rack.kept_verdict import kept_verdict
+    from benchlog.evaluation.rack.one_run import Racks
 
     run = evaluation.run
     basis = {
@@ -66,4 +69,5 @@ def verdict_again(evaluation: "Evaluation", reason: str) -> "VerdictRow":
         "reason": reason,
     }
     rule = f"{RULE}; {reason}" if reason else RULE
-    return verdict_row(evaluation, rule, {"state": evaluation.state, "basis": basis})
+    more = {"state": evaluation.state, "basis": basis}
+    return kept_verdict(Racks(reader, run), evaluation, rule, more)

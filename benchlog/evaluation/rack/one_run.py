@@ -1,11 +1,13 @@
 """One run of a rack: its device as the sequence found it, beside the others."""
 
+import math
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from benchlog.errors import DataError
 from benchlog.model import Purpose, Run
 from benchlog.store.reader import Reader
+from benchlog.units import seconds_per_day
 
 if TYPE_CHECKING:
     from benchlog.evaluation.rack_study import QualifiedDevice
@@ -15,11 +17,12 @@ class Racks:
     """Devices of the racks of one database, each rack worked out once.
 
     How restless a device is, is told by its whole rack: a list of its runs would work
-    the rack out for each of them.
+    the rack out for each of them. `judged` stands for the run of its number, as it is
+    to be judged again.
     """
 
-    def __init__(self, reader: Reader) -> None:
-        self.reader = reader
+    def __init__(self, reader: Reader, judged: Run | None = None) -> None:
+        self.reader, self._judged = reader, judged
         self._known: dict[str, dict[int, QualifiedDevice]] = {}
 
     def device_of(self, run: Run) -> "QualifiedDevice | None":
@@ -42,7 +45,7 @@ class Racks:
         if plan is None:
             return None
         if run.id not in self._known.get(plan.uid, {}):
-            rack = rack_of(self.reader, plan)
+            rack = rack_of(self.reader, plan, self._judged)
             self._known[plan.uid] = {one.run.id: one for one in rack.devices}
         return self._known[plan.uid].get(run.id)
 
@@ -54,11 +57,39 @@ class Racks:
         one = self.device_of(run)
         if one is None:
             return run
-        offset = next((c for c in one.found if c.name == "offset-at-reference"), None)
+        told = found_figures(one)
         return replace(
             run,
-            offset_ppm=None if offset is None else offset.value,
-            u_ppm=None if offset is None else offset.u,
-            verdict=one.verdict.value,
-            judged_readings=sum(point.turn.readings for point in one.points),
+            **{name: told[name] for name in ("offset_ppm", "u_ppm", "verdict")},
+            judged_readings=told["readings"],
         )
+
+
+def found_figures(one: "QualifiedDevice") -> dict[str, Any]:
+    """Return a device's figures, by the names of those that are of all its readings.
+
+    Offset and U are those at reference, None where none was found, in ppm; the verdict
+    is that of all that the sequence found. What only a mean of readings at many places
+    has is None.
+    """
+    offset = next((c for c in one.found if c.name == "offset-at-reference"), None)
+    value = None if offset is None else _finite(offset.value)
+    hz = None if value is None else one.run.nominal_hz * (1 + value * 1e-6)
+    return {
+        "readings": sum(point.turn.readings for point in one.points),
+        "offset_ppm": value,
+        "u_ppm": None if offset is None else _finite(offset.u),
+        "limit_ppm": None if offset is None else _finite(offset.limit),
+        "verdict": one.verdict.value,
+        "mean_hz": hz,
+        "seconds_per_day": None if value is None else seconds_per_day(value),
+        "conformance": None,
+        "at_reference": None,
+        "budget": None,
+        "limit_text": None,
+        "reasons": [f"{line.name}: {line.text}" for line in one.found if line.text],
+    }
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

@@ -10,6 +10,8 @@ import numpy as np
 
 from benchlog.errors import DataError
 from benchlog.evaluation.document import figures
+from benchlog.evaluation.rack.kept_verdict import OF_A_RACK
+from benchlog.evaluation.rack.one_run import Racks, found_figures
 from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.dataset.columns import WHOSE, day_of, readings_schema, week_of
 from benchlog.exchange.export.export_parquet import CHUNK
@@ -95,11 +97,16 @@ def _finite(value: float) -> float | None:
 
 def _figures(reader: Reader, run: Run) -> dict[str, Any]:
     kept = reader.verdicts(run.id)
-    if kept and all(name in kept[-1].figures for name in (*_JUDGED, "timebase")):
+    # of a rack's run, not one of the mean over all places
+    of_a_rack = (OF_A_RACK,) if run.made_for is Purpose.QUALIFY else ()
+    needed = (*_JUDGED, "timebase", *of_a_rack)
+    if kept and all(name in kept[-1].figures for name in needed):
         found = dict(kept[-1].figures)
         newest = kept[-1]
         return {**found, "verdict": newest.word, "offset_ppm": newest.offset_ppm}
-    return figures(Evaluation(run=run, assessment=assess(reader, run)))
+    found = figures(Evaluation(run=run, assessment=assess(reader, run)))
+    device = Racks(reader).device_of(run)
+    return found if device is None else {**found, **found_figures(device)}
 
 
 def _question(reader: Reader, run: Run) -> str | None:

@@ -158,12 +158,18 @@ class RackKeeper(Keeper):
         super()._dispatch(heard)
 
     def finish(self) -> None:
-        """Let go of every setter, then of everything else, whatever happened."""
+        """Let go of every setter, then of everything else, whatever happened.
+
+        Only then is the rack judged.
+        """
         try:
             for name, why in self._held.finish():
                 self._tell_held(name, why)
         finally:
             super().finish()
+            if self.book.racked:
+                with self.boundary.round("the verdicts of the rack"):
+                    self.book.judge_racked()
 
     def _tell_held(self, name: str, why: str) -> None:
         """Tell every run, over or not, and whoever looks on, that it was not let go."""

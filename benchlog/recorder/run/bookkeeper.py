@@ -2,11 +2,14 @@
 
 from collections.abc import Iterator, Mapping
 from contextlib import closing
+from functools import partial
 from typing import Final
 
 from benchlog.clock import Clock, Deadline, host_deadline, host_moment, host_sleep
 from benchlog.errors import StoreError
 from benchlog.evaluation.document import verdict_row
+from benchlog.evaluation.rack.kept_verdict import kept_verdict
+from benchlog.evaluation.rack.one_run import Racks
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.model import (
     Edge,
@@ -78,6 +81,8 @@ class Bookkeeper:
         self._rescue_said = ""
         self._damage, self._damage_said = DamageWatch(writer.path), ""
         self._last_hz: dict[str, float] = {}
+        self.racked: list[Evaluation] = []
+        """Ended runs of a rack; what it found is known when all of them are over."""
 
     def begin(
         self,
@@ -124,9 +129,24 @@ class Bookkeeper:
         self._standing.pop(run.run_id, None)
         patiently(lambda: self.writer.end_run(run.run_id, how))
         found = patiently(lambda: self._ended(run.run_id, assessment))
+        if run.plan.purpose is Purpose.QUALIFY:
+            self.racked.append(found)
+            return found.assessment
         row = verdict_row(found, RULE)
         patiently(lambda: self.writer.add_verdict(run.run_id, row))
         return found.assessment
+
+    def judge_racked(self) -> None:
+        """Keep the verdicts of the runs of a rack, of which none is open any more.
+
+        They take seconds, in which no setter would hear of its keeper.
+        """
+        with closing(Reader.open(self.writer.path)) as reader:
+            racks = Racks(reader)
+            rows = [(one.run.id, kept_verdict(racks, one, RULE)) for one in self.racked]
+        for run_id, row in rows:
+            patiently(partial(self.writer.add_verdict, run_id, row))
+        self.racked.clear()
 
     def commit_due(self, *, now: bool = False) -> Iterator[JudgedBatch]:
         """Commit what is due; yield what each run got, with how it stands lately."""

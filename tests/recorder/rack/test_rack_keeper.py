@@ -11,6 +11,7 @@ from contextlib import closing
 from dataclasses import replace
 
 import pytest
+from kept_rows import kept_rows, listed_rows
 from recorder.rack.death_scene import process_at
 from scanned_shop import NEAR_PPM, close_behind_its_back
 from schemas_held import hold
@@ -222,6 +223,8 @@ def test_each_device_is_measured_in_its_turn_under_its_own_id(shop):
             orders = [c.value for _, c in reader.conditions(one.run.id)
                       if c.quantity == "temperature ordered"]  # fmt: skip
             assert orders == [25.0, 32.0, 25.0]
+    kept = kept_rows(shop.database)
+    assert len(kept) == 3 and kept == listed_rows(shop.database)
 
 
 def test_a_load_is_switched_and_a_second_sequence_finds_its_supply(shop):
