@@ -87,5 +87,5 @@ def pytest_collection_finish() -> None:
 
         parse_styles_once()
     gc.freeze()
-    gc.set_threshold(20_000, 20, 20)
+    gc.set_threshold(10_000, 10, 10)
     gc.enable()
