@@ -15,14 +15,11 @@ from benchlog.exchange.reimport.export_reader import (
     Found,
     Intact,
     Logged,
-    Noun,
 )
 from benchlog.exchange.text.text_rows import LineProblem
 from benchlog.model import (
-    Condition,
     Identity,
     Purpose,
-    Reading,
     ReferenceCheck,
     RunPlan,
     Timebase,
@@ -37,9 +34,6 @@ from benchlog.units import format_frequency
 _SAME: Final = 1e-9
 _LATEST: Final = 2**63
 _DAMAGED: Final = (KeyError, TypeError, ValueError, AttributeError, OverflowError)
-_MOST_HZ: Final = 1e18  # our rule: as in text; no clock is faster
-_MOST_S: Final = 1e9  # our rule: 32 years, longer than any gate
-_MOST_C: Final = 1e6  # our rule: hotter than any room; squares of it stay finite
 _ALTERED: Final = (
     "the file was changed after it was exported: its check sum does not fit; the "
     "verdict is made anew from what it holds now"
@@ -221,9 +215,7 @@ def _bring_in(
     intake.note(run_id, unnamed, note)
     concluded: list[Concluded] = []
     for one in found:
-        if isinstance(one, Logged) and not _can_be(one.noun):
-            intake.reject(LineProblem(0, _told(one.noun), "no instrument reads so"))
-        elif isinstance(one, Logged):
+        if isinstance(one, Logged):
             segment_id = known.get(_number(one.segment), unnamed)
             intake.add_row((run_id, segment_id, one.noun))
         elif isinstance(one, Concluded):
@@ -238,38 +230,6 @@ def _bring_in(
     is_whole = intake.intact and not intake.rejected
     intake.conclude(run_id, _trusted(concluded, is_whole))
     intake.note_problems(run_id, unnamed)
-
-
-def _can_be(noun: Noun) -> bool:
-    """Whether no figure of a run goes out of range by this alone.
-
-    What is no number at all is refused where it is stored.
-    """
-    try:
-        match noun:
-            case Reading():
-                return (
-                    noun.frequency_hz < _MOST_HZ
-                    and noun.gate_s < _MOST_S
-                    and (noun.ambient_c is None or abs(noun.ambient_c) < _MOST_C)
-                )
-            case Condition():
-                return abs(noun.value) < _MOST_HZ
-            case _:
-                return True
-    except TypeError:
-        return True
-
-
-def _told(noun: Noun) -> str:
-    match noun:
-        case Reading():
-            ambient = f", {noun.ambient_c!r} C" if noun.ambient_c is not None else ""
-            return f"{noun.frequency_hz!r} Hz, gate {noun.gate_s!r} s{ambient}"
-        case Condition():
-            return f"{noun.value!r} {noun.unit}"
-        case _:
-            return ""
 
 
 def _number(segment: object) -> int:
