@@ -199,7 +199,7 @@ def spread_of(
     else:
         freedom = np.minimum(freedom, most_freedom)
         together = freedom.sum(axis=1, keepdims=True)
-        freedom *= np.minimum(1.0, most_together / together)
+        freedom *= most_together / np.maximum(together, most_together)
     misfit = (freedom * avar) @ models.inverse
     total, log_scale = freedom.sum(axis=1), freedom @ models.log
     if motions is not None:

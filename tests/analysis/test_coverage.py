@@ -430,6 +430,17 @@ def name(kind):
     return kind if isinstance(kind, str) else f"{kind[0]} + {kind[2]:g} {kind[1]}"
 
 
+def test_runs_whose_octaves_know_nothing_are_told_without_a_warning():
+    """Ten readings, three lost: no two follow each other, but the phase is known."""
+    rng = seeded_generator(3)
+    y = frequencies("white PM", rng, 500, 10)[:, :10]
+    there = lose(rng, 500, 10, 0.3)
+    seen = with_all_motions(evidence(y, there), y, there)
+    with np.errstate(divide="raise", invalid="raise"):
+        found = spread_of(seen)
+    assert np.all(np.isfinite(found.u)) and np.all(found.u > 0)
+
+
 if __name__ == "__main__":
     given = [int(one) for one in sys.argv[1:]]
     table(*(given or [SEED]))
