@@ -57,7 +57,9 @@ def test_who_looks_on_in_a_browser_changes_nothing(
             await page.do("Page.navigate", url=other)
             await page.until("pause p")
             await page.click(500, 300)
-            for key in (*"nx", "Enter"):
+            await page.press("n")
+            assert "Note for this run" in await page.until("Note for this run")
+            for key in ("x", "Enter"):
                 await page.press(key)
                 await asyncio.sleep(0.3)
             wait_for(lambda: deeds(line)["events"] == ["note"])
