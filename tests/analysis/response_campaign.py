@@ -2,7 +2,7 @@
 
 Prints the tables of RESPONSES.md:
 
-    PYTHONPATH=tests python tests/analysis/response_campaign.py 300
+    PYTHONPATH=tests python tests/analysis/response_campaign.py 1000
 """
 
 import sys
