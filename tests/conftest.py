@@ -39,6 +39,25 @@ TIMED = (
     *("store/test_trouble.py", "trim/test_line.py", "trim/test_trim.py"),
 )
 """Where processes, sockets and the clock are real, so that a busy computer shows."""
+CAMPAIGNS = (
+    # kills, faults and chips one after another
+    *("soak/test_soak.py", "store/test_kill.py", "forwarding/test_kills.py"),
+    *("forwarding/test_to_datasets.py::test_kills", "trim/test_line.py::test_ten_chips"),
+    # spoilt input by the hundred
+    *("catalogue/test_hostile.py", "exchange/test_imports.py::test_no_file", "fuzz"),
+    *("recorder/test_hostile_replies.py", "exchange/test_exports.py::test_any_reading"),
+    # simulated runs by the hundred, and programs that find constants from scratch
+    *("finders", "analysis/every/test_every_exact.py", "analysis/test_hat_coverage.py"),
+    *("analysis/characteristics/test_campaign.py::test_intervals_hold",),
+    *("analysis/characteristics/test_hysteresis.py::test_a_place_that_stands_out",),
+    *("analysis/characteristics/test_hysteresis.py::test_a_smooth_difference",),
+    *("analysis/characteristics/test_wander.py::test_hysteresis_is_held_whatever",),
+    *("analysis/test_over_time.py::test_what_did_not_change",),
+    *("analysis/test_stability.py::test_intervals_hold", "verdict/test_risk.py"),
+    *("verdict/test_earlystop.py::test_small_campaign",),
+    *("verdict/test_refcheck_campaign.py", "recorder/rack/test_coverage.py"),
+)
+"""What takes seconds each, and tells of rare cases: apart, and in CI with the rest."""
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -75,6 +94,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if str(item.path).startswith(timed):
             item.add_marker("timed")
+        if item.nodeid.removeprefix("tests/").startswith(CAMPAIGNS):
+            item.add_marker("campaign")
 
 
 def pytest_collection_finish() -> None:
