@@ -29,7 +29,6 @@ Every message is one sentence or two: what happened, where, and what to try. No 
 of ours has an empty message. Exit codes live with the class that causes them.
 """
 
-import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -83,6 +82,8 @@ class NotFoundError(BenchlogError):
 
 def _near(name: str, names: Sequence[str]) -> list[str]:
     """Return what a mistyped name may have meant: like it as a whole, or in a word."""
+    import difflib  # noqa: PLC0415 - seldom needed
+
     near = difflib.get_close_matches(name, names, n=_FEW, cutoff=0.5)
     if near or len(name) < _SHORTEST_WORD:
         return near
@@ -146,6 +147,8 @@ class ConfigError(BenchlogError):
 
 def nearest_hint(name: str, known: Iterable[str]) -> str:
     """Return the nearest known key, or all of them, as an expectation."""
+    import difflib  # noqa: PLC0415 - seldom needed
+
     names = sorted(known)
     near = difflib.get_close_matches(name, names, n=1, cutoff=0.6)
     if near:

@@ -31,9 +31,9 @@ TOGETHER_S: Final = 1.0
 """Real seconds that keepers have for their answers, all of them together; our rule: a
 person waits so long for a list."""
 _MOST: Final = 128  # our rule: far more keepers than a computer has instruments for
-_BARE: Final = re.compile(r"[^/\0]+\.sock")
-_NUMBER: Final = re.compile(r"[0-9]{1,19}")  # definition: digits of a row's number
-_NAME: Final = re.compile(r"[^/\0]+\.(\d{1,10})\.sock(\.new)?")
+_BARE: Final = r"[^/\0]+\.sock"
+_NUMBER: Final = r"[0-9]{1,19}"  # definition: digits of a row's number
+_NAME: Final = r"[^/\0]+\.(\d{1,10})\.sock(\.new)?"
 
 Kept = frozenset[int] | None
 """The runs that a keeper has, none where nobody listens; None: it does not answer."""
@@ -41,7 +41,7 @@ Kept = frozenset[int] | None
 
 def socket_of(run: Run, database: Path) -> Path | None:
     """Return where the keeper of a run listens; None where its row names no socket."""
-    if not _BARE.fullmatch(run.control):
+    if not re.fullmatch(_BARE, run.control):
         return None
     return database.parent / run.control
 
@@ -150,7 +150,7 @@ def _runs_in(line: bytes) -> Kept:
 
 def run_number(said: str) -> int | None:
     """Return the number of a run that a keeper names; None where it can be none."""
-    return int(said) if _NUMBER.fullmatch(said) else None
+    return int(said) if re.fullmatch(_NUMBER, said) else None
 
 
 # --- what dead keepers left
@@ -173,7 +173,7 @@ def remove_dead(path: Path) -> bool:
     that refuses will never be listened at again. What has no name yet may be listened
     at in a moment, while its process is alive.
     """
-    found = _NAME.fullmatch(path.name)
+    found = re.fullmatch(_NAME, path.name)
     if found is None or (found[2] and _is_alive(path)):
         return False
     try:
@@ -202,7 +202,7 @@ def _refuses(path: Path) -> bool:
 
 def _is_alive(path: Path) -> bool:
     """Whether the process in a socket's name is there, perhaps as somebody else's."""
-    found = _NAME.fullmatch(path.name)
+    found = re.fullmatch(_NAME, path.name)
     try:
         os.kill(int(found[1]) if found else 0, 0)
     except (ProcessLookupError, OverflowError):

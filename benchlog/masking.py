@@ -4,11 +4,8 @@ import re
 from typing import Final
 
 MASK: Final = "***"
-_TOKEN: Final = re.compile(r"[^\s\"<>]+")
-_REST: Final = re.compile(
-    r"(?<=[a-z0-9+.-]://)([^/?#\s'\"<>]+)[/?#][^\s\"<>]*[^\s'\"<>`:;,)]",
-    re.IGNORECASE,
-)
+_WORD: Final = r"[^\s\"<>]+"
+_REST: Final = r"(?i)(?<=[a-z0-9+.-]://)([^/?#\s'\"<>]+)[/?#][^\s\"<>]*[^\s'\"<>`:;,)]"
 
 
 def masked_line(line: str) -> str:
@@ -24,7 +21,7 @@ def masked(text: str) -> str:
     """
     if "//" not in text:
         return text
-    return _REST.sub(rf"\1/{MASK}", _TOKEN.sub(_without_user, text))
+    return re.sub(_REST, rf"\1/{MASK}", re.sub(_WORD, _without_user, text))
 
 
 def _without_user(found: re.Match[str]) -> str:

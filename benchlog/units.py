@@ -16,13 +16,13 @@ PPM_PER_PERCENT: Final = 10_000.0
 LONGEST_NUMBER: Final = 64
 """Characters of a number that is read, with its unit; our rule: of a 64-bit float's
 digits at most 17 count, and longer ones may take the square of the time to read."""
-_DURATION = re.compile(r"(\d+(?:\.\d+)?)(ms|s|m|h|d)")
+_DURATION: Final = r"(\d+(?:\.\d+)?)(ms|s|m|h|d)"
 _DURATION_S: Final = {"ms": 0.001, "s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
 _PREFIXES: Final = ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz"))
 _DIGITS: Final = r"(?:[0-9]+(?:[ _][0-9]{3})*(?:\.[0-9]*)?|\.[0-9]+)"
 _NUMBER: Final = rf"{_DIGITS}(?:[eE][+-]?[0-9]{{1,3}})?"
-_FREQUENCY = re.compile(rf"({_NUMBER}) ?([kKMmGg]?)(?:[hH][zZ])?")
-_TOLERANCE = re.compile(rf"(?:\+-|\+/-|±)? ?({_NUMBER}) ?(ppm|ppb|%|percent|)", re.I)
+_FREQUENCY: Final = rf"({_NUMBER}) ?([kKMmGg]?)(?:[hH][zZ])?"
+_TOLERANCE: Final = rf"(?i)(?:\+-|\+/-|±)? ?({_NUMBER}) ?(ppm|ppb|%|percent|)"
 _HZ_DIGITS: Final = {"": 0, "k": 3, "m": 6, "g": 9}
 _PPM_DIGITS: Final = {"ppm": 0, "ppb": -3, "%": 4, "percent": 4, "": 6}
 _MINUS: Final = "-"
@@ -59,7 +59,7 @@ def parse_duration_s(text: str) -> float:
     Raises ValueError with the accepted forms when the text is not a duration.
     """
     compact = _one_blank(text).lower()
-    parts = _DURATION.findall(compact)
+    parts = re.findall(_DURATION, compact)
     total = sum(float(number) * _DURATION_S[unit] for number, unit in parts)
     whole = "".join(number + unit for number, unit in parts)
     if not parts or whole != compact or not 0 < total < math.inf:
@@ -76,7 +76,7 @@ def parse_frequency_hz(text: str) -> float:
     milli there and mega on many a bench, so it is refused. Raises ValueError with what
     to write instead.
     """
-    found = _FREQUENCY.fullmatch(_one_blank(text))
+    found = re.fullmatch(_FREQUENCY, _one_blank(text))
     if found is None:
         why = _comma_fault(text)
         raise ValueError(
@@ -98,7 +98,7 @@ def parse_tolerance_ppm(text: str) -> float:
     A bare number is a fraction, and only where it has an exponent: `20` could be ppm or
     percent. Raises ValueError with what to write instead.
     """
-    found = _TOLERANCE.fullmatch(_one_blank(text))
+    found = re.fullmatch(_TOLERANCE, _one_blank(text))
     number, unit = found.groups() if found else ("", "")
     if found is None or not (unit or "e" in number.lower()):
         why = f", it has no unit: {number} ppm?" if found else _comma_fault(text)

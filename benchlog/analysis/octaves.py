@@ -25,6 +25,10 @@ TOP: Final = 15  # our rule: bounds memory; see the module
 REACH: Final = 2 << TOP  # definition: two stretches of 2**TOP
 """Phases back from the newest that are still needed."""
 
+_ROOM: Final = REACH // 4
+"""Our rule: room behind those, so that they are seldom moved; memory for each octave of
+a long run, where moving them costs nothing beside adding them up."""
+
 
 @dataclass(slots=True, kw_only=True)
 class OctaveSum:
@@ -53,41 +57,64 @@ class OctaveSum:
 class _Level:
     """The newest phases of the block at one stride, in an amortised buffer.
 
-    Rows of the buffer: phase, its rounding error, readings so far.
+    Rows of the buffer: phase, its rounding error and, from the first reading that is
+    missing on, readings so far.
     """
 
     def __init__(self, stride: int) -> None:
         self.stride = stride
         self.count = 0  # phases of this block so far, kept or not
         self._fill = 0
-        self._kept = np.zeros((3, 256))
+        self._kept = np.zeros((2, 256))
 
     def clear(self) -> None:
         self.count = self._fill = 0
+        self._kept = self._kept[:2]
 
     def append(self, rows: Array) -> None:
         """Add phases; at least the last `REACH` before them are kept."""
         more = rows.shape[1]
+        if not more:
+            return
+        if (
+            len(self._kept) == 2
+            and rows[2, -1] != (self.count + more - 1) * self.stride
+        ):
+            self._count_readings()
         if self._fill + more > self._kept.shape[1]:
             self._make_room(more)
         end = self._fill + more
-        self._kept[:, self._fill : end] = rows
+        self._kept[:, self._fill : end] = rows[: len(self._kept)]
         self._fill = end
         self.count += more
+
+    def _count_readings(self) -> None:
+        """Keep from now on how many readings there were at each phase."""
+        so_far = np.zeros((1, self._kept.shape[1]))
+        so_far[0, : self._fill] = self._all_there()
+        self._kept = np.concatenate([self._kept, so_far])
+
+    def _all_there(self) -> Array:
+        """Return how many readings there were at each phase, where none is missing."""
+        return np.arange(self.count - self._fill, float(self.count)) * self.stride
 
     def _make_room(self, more: int) -> None:
         keep = min(self._fill, REACH)
         newest = self._kept[:, self._fill - keep : self._fill]
-        size = max(self._kept.shape[1], 2 * (keep + more))
-        if size > self._kept.shape[1]:
-            self._kept = np.concatenate([newest, np.zeros((3, size - keep))], axis=1)
+        needed, had = keep + more, self._kept.shape[1]
+        if needed > had:
+            room = np.zeros((len(newest), min(needed, _ROOM) + more))
+            self._kept = np.concatenate([newest, room], axis=1)
         else:
             self._kept[:, :keep] = newest.copy()
         self._fill = keep
 
     def every_second(self) -> Array:
         """Return what a level of twice the stride would hold by now."""
-        return self._kept[:, self._fill - self.count : self._fill : 2].copy()
+        kept = self._kept[:, : self._fill]
+        if len(kept) == 2:
+            kept = np.concatenate([kept, self._all_there()[None]])
+        return kept[:, self._fill - self.count :: 2].copy()
 
     def differences(self, lag: int, new: int, gap: bool) -> tuple[Array, Array] | None:
         """Return the second differences that `new` phases complete, two ways.
@@ -99,7 +126,7 @@ class _Level:
             return None
         b = self._fill
         a = b - ends
-        if not gap:
+        if not gap or len(self._kept) == 2:
             strict = self._apart(0, a, b, lag)
             strict += self._apart(1, a, b, lag)
             return strict, strict

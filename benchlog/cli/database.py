@@ -19,8 +19,9 @@ _MOST_NAMED = 5  # our rule: what a person reads
 if TYPE_CHECKING:
     from benchlog.model import Run
     from benchlog.store.reader import Reader
+    from benchlog.store.run_reader import RunReader
 
-AnyReader = TypeVar("AnyReader", bound="Reader")
+AnyReader = TypeVar("AnyReader", bound="RunReader")
 
 
 def database(db: Path | None) -> Path:
@@ -40,6 +41,15 @@ def reading(db: Path | None) -> "Iterator[Reader]":
     from benchlog.store.reader import Reader
 
     with reading_as(Reader, db) as reader:
+        yield reader
+
+
+@contextlib.contextmanager
+def reading_runs(db: Path | None) -> "Iterator[RunReader]":
+    """Open the database as `reading_as` does, for a list of runs."""
+    from benchlog.store.run_reader import RunReader
+
+    with reading_as(RunReader, db) as reader:
         yield reader
 
 
@@ -90,7 +100,7 @@ def damage_behind(db: Path | None) -> StoreError | None:
     return None
 
 
-def tell_left_out(reader: "Reader") -> None:
+def tell_left_out(reader: "RunReader") -> None:
     """Name what could not be read of a database, and the command that tells more."""
     say_left_out(reader.left_out)
     if reader.left_out:
@@ -106,7 +116,7 @@ def say_left_out(left_out: Mapping[str, str]) -> None:
         say(f"... and {more} more")
 
 
-def chosen_run(reader: "Reader", number: int | None) -> "Run":
+def chosen_run(reader: "RunReader", number: int | None) -> "Run":
     """Return the run of this number, or the latest one when there is no number.
 
     Raises NotFoundError when there is no such run.

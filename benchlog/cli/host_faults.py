@@ -44,7 +44,7 @@ _LEAST_MB: Final = 256
 _MEMORY: Final = (
     "end other programs, or raise the limit of this shell (`ulimit -v unlimited`)"
 )
-_SCHEME: Final = re.compile(r"([A-Za-z][A-Za-z0-9+.-]+):(?:[/\\]|$)")
+_SCHEME: Final = r"([A-Za-z][A-Za-z0-9+.-]+):(?:[/\\]|$)"
 
 
 def sentence_of(error: Exception) -> str:
@@ -86,7 +86,7 @@ def address_fault(values: Iterable[object]) -> str:
     A path that exists under such a name is a path.
     """
     for path in (one for one in values if isinstance(one, Path)):
-        found = _SCHEME.match(str(path))
+        found = re.match(_SCHEME, str(path))
         if found and not path.exists():
             # a path has lost one of the two slashes by which an address is known
             address = str(path).replace(":/", "://", 1)

@@ -4,9 +4,7 @@ import dataclasses
 import json
 import math
 import os
-import shutil
 import sys
-import textwrap
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from enum import Enum
@@ -97,6 +95,8 @@ def table(
 
 def pairs(rows: Iterable[tuple[str, str]]) -> str:
     """Return name and text in two columns; long texts are wrapped, lines stay lines."""
+    import shutil
+
     listed = [(name, text.split("\n")) for name, text in rows]
     room = max((width(name) for name, _ in listed), default=0)
     columns = max(40, shutil.get_terminal_size((100, 24)).columns - room - 2)
@@ -113,6 +113,8 @@ def _cell(text: str) -> str:
 
 
 def _wrapped(text: str, columns: int) -> list[str]:
+    import textwrap
+
     return textwrap.wrap(printable(text.strip()), columns) or [""]
 
 

@@ -3,7 +3,6 @@
 import contextlib
 import math
 import os
-import shlex
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -248,6 +247,8 @@ def _offered(found: Iterable[tuple[str, str | None]]) -> list[CompletionItem]:
 
     It puts them into the line as they are: a file called `$(reboot).toml` would be run.
     """
+    import shlex
+
     plain = (item for item in found if shlex.quote(item[0]) == item[0])
     return [CompletionItem(name, help=said) for name, said in plain]
 

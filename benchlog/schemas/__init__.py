@@ -6,7 +6,6 @@ is renamed, taken away, or means something else makes the next version.
 """
 
 import json
-from importlib.resources import files
 from typing import Any, Final
 
 KEY: Final = "schema"
@@ -33,6 +32,8 @@ def name_of(kind: str) -> str:
 
 def schema_text(kind: str) -> str:
     """Return the JSON Schema (draft 2020-12) of a kind of document, as shipped."""
+    from importlib.resources import files  # noqa: PLC0415 - seldom needed
+
     name = f"{name_of(kind).replace('/', '-')}.json"
     return files(__name__).joinpath(name).read_text("utf-8")
 

@@ -7,13 +7,10 @@ import contextlib
 import errno
 import math
 import os
-import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Final, Protocol
-
-import platformdirs
 
 from benchlog.errors import StoreError, StoreLockedError
 from benchlog.store.whole_files import created
@@ -30,6 +27,8 @@ def default_database(environment: Mapping[str, str] = os.environ) -> Path:
     named = environment.get(DATABASE_VARIABLE, "")
     if named:
         return Path(named).expanduser()
+    import platformdirs  # noqa: PLC0415 - not needed for a named one
+
     return Path(platformdirs.user_data_dir("benchlog", appauthor=False)) / "benchlog.db"
 
 
@@ -231,6 +230,8 @@ def has_no_room(path: Path) -> bool:
 
     SQLite calls a used-up quota and a file size limit an I/O error like any other.
     """
+    import tempfile  # noqa: PLC0415 - seldom needed
+
     largest = max(size_of(path), size_of(wal_of(path)))
     if largest + _PROBE_BYTES > _largest_allowed():
         return True

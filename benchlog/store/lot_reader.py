@@ -5,12 +5,12 @@ from typing import Any
 
 from benchlog.model import Lot, LotRun, Purpose
 from benchlog.store import lots
-from benchlog.store.changes import ChangeReader
 from benchlog.store.lots import RunOfLot
+from benchlog.store.run_reader import RunReader
 from benchlog.store.snapshot import UNREADABLE, why_unreadable
 
 
-class LotReader(ChangeReader):
+class LotReader(RunReader):
     """What one database holds of lots."""
 
     def lots(self, lot: str | None = None, part: str | None = None) -> list[Lot]:

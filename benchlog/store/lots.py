@@ -43,7 +43,6 @@ select id, {PUT_ASIDE_LOT} as put_aside, lot, part_id, supplier, size, plan, dec
 where (:lot is null or lot = :lot) and (:part is null or part_id = :part)
 order by opened_utc_ns, id
 """  # noqa: S608 - our own text
-PART_OF: Final = "select body from parts where id = ?"
 _OF_RUNS: Final = f"""{AMENDED}
 select u.id as run, u.uid, u.bench, ifnull(a.device, d.device) as device, u.position,
   u.started_utc_ns, u.ended_how, v.word, v.offset_ppm, v.u_ppm, v.limit_ppm,

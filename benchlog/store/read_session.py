@@ -19,11 +19,15 @@ class ReadSession:
     """
 
     def __init__(
-        self, path: Path, connection: Connection, original: Path | None = None
+        self,
+        path: Path,
+        connection: Connection,
+        original: Path | None = None,
+        limit: sqlite.QueryLimit | None = None,
     ) -> None:
         self.path, self.original = path, original or path
         self._connection = connection
-        self._limit = sqlite.QueryLimit(connection)
+        self._limit = limit or sqlite.QueryLimit(connection)
         self._opened = files.identity_of(path)
         self.left_out: dict[str, str] = {}
         """What could not be read so far, and why: `run 7`, `lot 3`, ..."""
@@ -36,6 +40,16 @@ class ReadSession:
         version (a writer brings it up to date).
         """
         return cls(path, open_to_read(path), original)
+
+    @classmethod
+    def over(cls, other: "ReadSession") -> Self:
+        """Return a reader of this kind over the connection of another one.
+
+        What it cannot read is noted in the other one's `left_out`, too.
+        """
+        made = cls(other.path, other._connection, other.original, other._limit)
+        made.left_out = other.left_out
+        return made
 
     def copy_into(self, path: Path) -> None:
         """Write all that is committed by now into a new file. Raises StoreError."""

@@ -20,9 +20,9 @@ from benchlog.store import merge as merging
 from benchlog.store import run_rows as conclude
 from benchlog.store.backup import at_newest_schema, place_for, rescued
 from benchlog.store.derived.outline import Blocks
-from benchlog.store.duplicate_runs import missing_rows
 from benchlog.store.integrity import quarantine
 from benchlog.store.merge_nouns import merge_nouns
+from benchlog.store.missing_rows import missing_rows
 from benchlog.store.parameters import (
     by_kind,
     insert_block,

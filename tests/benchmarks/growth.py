@@ -18,7 +18,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import NamedTuple
 
-from benchmarks.in_and_out import Spent, spent
+from benchmarks.in_and_out import PROGRAM, Spent, spent
 
 KEPT = Path(__file__).with_name("GROWTH.md")
 RECORDING = Path(__file__).with_name("recording.py")
@@ -64,8 +64,7 @@ def costs(folder: Path, count: int, rounds: int) -> Iterator[tuple[str, Cost]]:
             given = [str(database) if one == "DB" else one for one in given]
             if "--db" not in given:
                 given += ["--db", str(database)]
-            program = [sys.executable, "-c", "from benchlog.cli import main; main()"]
-            taken.append(spent(*program, *given))
+            taken.append(spent(sys.executable, *PROGRAM, *given))
             files = list(folder.glob("out*"))
             made = sum(file.stat().st_size for file in files)
             for file in files:

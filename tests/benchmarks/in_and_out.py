@@ -54,6 +54,10 @@ with open(sys.argv[2], "w") as file:
 """
 
 
+PROGRAM = ["-P", "-c", "from benchlog.cli import main; main()"]
+"""`-P`: the benchlog that this Python has, and not the one in the working folder."""
+
+
 class Spent(NamedTuple):
     """What a process took: s of processor time, s by the wall, MB at most."""
 
@@ -69,7 +73,8 @@ def spent(*command: str, env: Mapping[str, str] | None = None) -> Spent:
         command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env=env
     )
     assert process.stderr is not None
-    told = process.stderr.read()
+    with process.stderr:
+        told = process.stderr.read()
     _, status, used = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode:
@@ -98,7 +103,7 @@ def round_of(
     bare.unlink()
     for who, python in pythons.items():
         database = folder / f"{len(who)}.db"
-        program = [python, "-c", "from benchlog.cli import main; main()"]
+        program = [python, *PROGRAM]
         where = ["--db", str(database)]
         given = ["import", str(source), "--nominal-hz", "16e6", *where]
         yield "import", who, spent(*program, *given)

@@ -14,11 +14,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from benchmarks.in_and_out import spent, text_file
+from benchmarks.in_and_out import PROGRAM, spent, text_file
 
 ROUNDS = 15
 PEER = ["-c", "import numpy, scipy.special"]
-PROGRAM = ["-c", "from benchlog.cli import main; main()"]
 TARGETS = {"runs": 0.65, "show 1": 1.3, "stability 1": 1.3, "export 1 --out -": None}
 """Most of a command, in peers: 1.3 of them are 0.40 s where 0.65 are 0.20 s."""
 

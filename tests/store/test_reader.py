@@ -9,10 +9,11 @@ import pytest
 from store.making import begin, clock_of, connection_of, reading, rows
 from store.processes import program, python
 
-from benchlog.errors import NotFoundError
-from benchlog.model import Event, EventKind, Flag
+from benchlog.errors import NotFoundError, UnreadableRunError
+from benchlog.model import Event, EventKind, Flag, Purpose
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
+from benchlog.store.run_reader import RunReader
 
 
 def test_columns_are_what_was_written(writer, reader):
@@ -284,3 +285,23 @@ def test_what_happened_is_never_changed(writer, sql):
                 stranger.execute(sql)
     finally:
         stranger.close()
+
+
+def test_when_an_import_was_made_is_told_by_its_first_and_last_stamp(writer, reader):
+    beginnings = []
+    for stamps in [(5, 7, 9), (None, 7, 9), (5, 7, None), ()]:
+        run, segment = begin(writer, purpose=Purpose.IMPORT)
+        for at, utc_ns in enumerate(stamps):
+            writer.commit([(run, segment, reading(at, utc_ns=utc_ns))])
+        beginnings.append(reader.made_utc_ns(reader.run(run)))
+    assert beginnings == [(5, 9), (None, None), (None, None), (None, None)]
+
+
+def test_a_reader_over_another_reads_rows_and_notes_there_what_it_leaves_out(writer):
+    run, segment = begin(writer)
+    writer.commit(rows(run, segment, 3))
+    with RunReader.open(writer.path) as runs:
+        whole = Reader.over(runs)
+        assert whole.columns_after(run).id.tolist() == [1, 2, 3]
+        whole.leave_out(UnreadableRunError(7, "torn"))
+        assert runs.left_out == {"run 7": "torn"}

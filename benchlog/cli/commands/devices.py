@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from benchlog.cli.command import command as make_command
-from benchlog.cli.database import reading
+from benchlog.cli.database import reading_runs
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.tasks.finding_runs import ListedRun, finding_options, found, short
 from benchlog.model import Purpose
@@ -39,7 +39,7 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     Offset and verdict are those of its newest run that counts. `benchlog show DEVICE`
     shows it.
     """
-    with reading(db) as reader:
+    with reading_runs(db) as reader:
         devices = _by_device(found(reader, wish))
     if as_json:
         print_json([_document(one) for one in devices], "device")

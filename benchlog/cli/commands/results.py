@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from benchlog.cli.command import command as make_command
-from benchlog.cli.database import reading
+from benchlog.cli.database import reading_runs
 from benchlog.cli.options import check_one_form
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.tasks.finding_runs import (
@@ -21,7 +21,7 @@ from benchlog.model import Purpose
 from benchlog.units import as_stated, counted, format_ppm, format_u_ppm, iso_utc
 
 if TYPE_CHECKING:
-    from benchlog.store.reader import Reader
+    from benchlog.store.run_reader import RunReader
 
 EXAMPLES = (
     "benchlog results --lot L-2207",
@@ -59,7 +59,7 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     check_one_form(as_json=as_json, as_csv=wish["as_csv"] or wish["out"] is not None)
     if wish["out"] is not None:
         check_place(wish["out"], overwrite=wish["overwrite"])
-    with reading(db) as reader:
+    with reading_runs(db) as reader:
         rows = results_of(reader, wish)
     if wish["out"] is not None:
         _write(rows, wish["out"], overwrite=wish["overwrite"])
@@ -73,7 +73,7 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
         say("no result matches; `benchlog runs` lists what there is, and why not")
 
 
-def results_of(reader: "Reader", wish: dict[str, Any]) -> list[dict[str, Any]]:
+def results_of(reader: "RunReader", wish: dict[str, Any]) -> list[dict[str, Any]]:
     """Return the rows of the view `results` that the wish fits, the newest first.
 
     Raises UsageError for `--verdict does-not-count`: what does not count has no row.

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from benchlog.cli.command import command as make_command
-from benchlog.cli.database import reading, say_left_out
+from benchlog.cli.database import reading_runs, say_left_out
 from benchlog.cli.options import dataset_option
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.tasks.finding_runs import (
@@ -57,7 +57,7 @@ def command(
     if dataset is not None:
         _of_dataset(dataset, wish, limit, as_json=as_json)
         return
-    with reading(db) as reader:
+    with reading_runs(db) as reader:
         listed = list(islice(found(reader, wish), limit + 1))
     is_cut, listed = len(listed) > limit, listed[:limit]
     if as_json:

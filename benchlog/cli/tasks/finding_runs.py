@@ -17,6 +17,7 @@ from benchlog.model.counting import LEFT_OPEN, NOT_ENDED
 if TYPE_CHECKING:
     from benchlog.evaluation.rack.one_run import Racks
     from benchlog.store.reader import Reader
+    from benchlog.store.run_reader import RunReader
 
 NOT_COUNTED: Final = "does-not-count"
 ENDED: Final = "ended"
@@ -95,17 +96,24 @@ def finding_options(function: Callable[..., Any]) -> Callable[..., Any]:
 class _Listing:
     """A database while its runs are listed."""
 
-    reader: "Reader"
+    reader: "RunReader"
+
+    @cached_property
+    def rows(self) -> "Reader":
+        """Its readings, for a run without kept figures; most lists need no array."""
+        from benchlog.store.reader import Reader
+
+        return Reader.over(self.reader)
 
     @cached_property
     def racks(self) -> "Racks":
         """The racks in it; most databases have none, and need not know what one is."""
         from benchlog.evaluation.rack.one_run import Racks
 
-        return Racks(self.reader)
+        return Racks(self.rows)
 
 
-def found(reader: "Reader", wish: dict[str, Any]) -> Iterator[ListedRun]:
+def found(reader: "RunReader", wish: dict[str, Any]) -> Iterator[ListedRun]:
     """Yield the runs that all of the wish fits, the newest first, as they are now.
 
     One that cannot be read is left out, and noted in `reader.left_out`.
@@ -129,7 +137,7 @@ def found(reader: "Reader", wish: dict[str, Any]) -> Iterator[ListedRun]:
             yield listed
 
 
-def _with_states(reader: "Reader", runs: Iterable[Run]) -> Iterator[tuple[Run, str]]:
+def _with_states(reader: "RunReader", runs: Iterable[Run]) -> Iterator[tuple[Run, str]]:
     """Yield runs with their states; the keepers of many are asked together."""
     from benchlog.keepers import KnownKeepers
 
@@ -162,7 +170,7 @@ def as_it_is(listing: _Listing, run: Run, state: str) -> ListedRun:
         from benchlog.cli.run_result import evaluated
         from benchlog.evaluation.run_evaluation import with_figures
 
-        run = with_figures(run, evaluated(listing.reader, run).assessment)
+        run = with_figures(run, evaluated(listing.rows, run).assessment)
     if why_not == NOT_ENDED and state == "broken off":
         why_not = LEFT_OPEN
     return ListedRun(run=run, state=state, why_not=why_not)

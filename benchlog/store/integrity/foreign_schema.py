@@ -24,18 +24,17 @@ TABLES: Final = frozenset(
         "database_uids",
     }
 )
-_PLAIN_TABLE: Final = re.compile(r"\s*create\s+table\s.*\bstrict\s*", re.I | re.S)
-_COMPUTED: Final = re.compile(
-    r"\bgenerated\b|\bas\s*\(|\bcollate\b|\bselect\b|\bwithout\b|--|/\*", re.I
+_PLAIN_TABLE: Final = r"(?is)\s*create\s+table\s.*\bstrict\s*"
+_COMPUTED: Final = (
+    r"(?i)\bgenerated\b|\bas\s*\(|\bcollate\b|\bselect\b|\bwithout\b|--|/\*"
 )
 """What none of ours has; a comment could part the words that are looked for."""
 _TYPES: Final = ("INTEGER", "REAL", "TEXT", "BLOB")
 _ROW_NUMBERS: Final = ("rowid", "oid", "_rowid_")
 """What SQLite calls the number of a row; a column of this name would hide it."""
-_OUR_TRIGGER: Final = re.compile(
-    r"create trigger \w+ before (update|delete)( of [\w, ]+)? on (?P<on>\w+)\s+"
-    r"begin select raise\(abort, '[^']*'\); end",
-    re.I,
+_OUR_TRIGGER: Final = (
+    r"(?i)create trigger \w+ before (update|delete)( of [\w, ]+)? on (?P<on>\w+)\s+"
+    r"begin select raise\(abort, '[^']*'\); end"
 )
 _BY_TEXT: Final = frozenset(" ".join(text.lower().split()) for text in TRIGGERS)
 """Triggers that do more than forbid: those of exactly this text."""
@@ -78,7 +77,7 @@ def _why_foreign(
         return f"the view {shown} is not ours"
     if kind == "trigger" and table.lower() in TABLES:
         said = " ".join(sql.split())
-        ours = _OUR_TRIGGER.fullmatch(said)
+        ours = re.fullmatch(_OUR_TRIGGER, said)
         if said.lower() in _BY_TEXT:
             return ""
         if ours is None or ours["on"].lower() != table.lower():
@@ -91,7 +90,7 @@ def _why_odd_table(connection: Connection, table: str, sql: str) -> str:
 
     A statement is asked, since a table can be in the place of `pragma_table_xinfo`.
     """
-    if not _PLAIN_TABLE.fullmatch(sql) or _COMPUTED.search(sql):
+    if not re.fullmatch(_PLAIN_TABLE, sql) or re.search(_COMPUTED, sql):
         return f"the table {printable(table)} is of another kind than ours"
     columns = connection.execute(f"pragma table_xinfo({table})").fetchall()
     for _, name, kind, _, _, key, hidden in columns:
