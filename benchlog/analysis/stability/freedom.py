@@ -33,6 +33,9 @@ _NEAR: Final = np.array(
 )
 """`cosine_rest` where its series is not exact. Derived: with 40 digits; a test holds it
 to SciPy."""
+_KEPT_OCTAVES: Final = 15
+"""Of lags whose law is kept; our rule: enough for all that is not thinned out, and no
+more than 4 MB."""
 _LONG: Final = 64  # averaging times; our rule: edf is in proportion to more
 
 
@@ -169,7 +172,7 @@ def difference_covariance(lags: Array, differences: Differences, alpha: int) -> 
     if differences.averaged:
         kernel = _averaged_phase(reach, m, alpha)
     elif reach < 2 * order * len(lags):
-        kernel = _phase(np.arange(reach + 1.0), alpha)
+        kernel = _phases(reach + 1, alpha)
     else:  # fewer lags than there are up to the last
         return _differenced(order, lambda k: _phase(np.abs(lags + k * m), alpha))
     whole = lags.astype(np.int64)
@@ -190,7 +193,7 @@ def _averaged_phase(reach: int, m: int, alpha: int) -> Array:
 
     It is a triangle over the phase's own.
     """
-    grid = _phase(np.arange(reach + m + 1.0), alpha)
+    grid = _phases(reach + m + 1, alpha)
     both = np.concatenate((grid[m:0:-1], grid))  # from -m on
     first = np.concatenate(([0.0], np.cumsum(both)))
     window = first[m:] - first[:-m]  # sums over m from each start
@@ -198,6 +201,21 @@ def _averaged_phase(reach: int, m: int, alpha: int) -> Array:
     triangle = second[m:] - second[:-m]
     # triangle[i] weighs phases from -m + i to -m + i + 2m - 2, centred at i - 1
     return np.asarray(triangle[1 : reach + 2] / m**2)
+
+
+def _phases(count: int, alpha: int) -> Array:
+    """Return `_phase` at the lags from 0 on: one table serves many averaging times."""
+    octaves = (count - 1).bit_length()
+    if octaves > _KEPT_OCTAVES:
+        return _phase(np.arange(float(count)), alpha)
+    return _phase_table(octaves, alpha)[:count]
+
+
+@lru_cache(maxsize=8 * _KEPT_OCTAVES)
+def _phase_table(octaves: int, alpha: int) -> Array:
+    found = _phase(np.arange(float(1 << octaves)), alpha)
+    found.setflags(write=False)
+    return found
 
 
 def _phase(at: Array, alpha: int) -> Array:  # noqa: PLR0911 - one per noise
