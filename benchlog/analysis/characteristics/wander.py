@@ -28,7 +28,6 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.characteristics.points import Points, u_of
 from benchlog.analysis.characteristics.smooth_law import (
-    any_way_apart,
     basis_of,
     ways_apart,
 )
@@ -125,13 +124,23 @@ class DifferenceErrors:
         variance = self.sigma_ppm**2 @ self.weights
         return np.maximum(np.sqrt(variance), np.finfo(np.float64).tiny)
 
-    def draws(self, chance: np.random.Generator, many: int) -> Array:
-        """Return errors as they may be, shape (many, k)."""
+    def drawn(self, even: Array, alone: Array) -> Array:
+        """Return errors as they may be, shape (many, k).
+
+        Parameters
+        ----------
+        even : array, shape (many,)
+            Random numbers from 0 to 1, which choose among what sigma may be.
+        alone : array, shape (many, k)
+            Independent ones of a standard normal distribution.
+
+        """
         size, along = np.linalg.eigh(self.alike)
         root = along * np.sqrt(np.maximum(size, 0.0))
-        which = chance.choice(len(self.weights), many, p=self.weights)
-        alone = chance.standard_normal((many, len(root))) @ root.T
-        return np.asarray(alone * self.sigma_ppm[:, which].T, np.float64)
+        below = np.cumsum(self.weights)
+        which = np.searchsorted(below / below[-1], even, side="right")
+        together = alone @ root.T
+        return np.asarray(together * self.sigma_ppm[:, which].T, np.float64)
 
     def reach(self, probability: float) -> Array:
         """Return the quantile (above a half) of each difference's error, in ppm."""
@@ -216,7 +225,7 @@ class _Evidence:
         walk, along = eigh(free.T @ _walk(points) @ free, noise)
         still = _TIMES[:, None, None] + steps[:, None] * np.maximum(walk, 0.0)
         y = along.T @ (free.T @ points.offset_ppm)
-        ways = along.T @ (free.T @ any_way_apart(points) * self._ways_ppm())
+        ways = along.T @ (free.T @ self._sweep.any_way_apart * self._ways_ppm())
         log = _log_likelihoods(y, still, ways)
         return np.asarray(np.exp(log - log.max()).sum(axis=0), np.float64)
 
