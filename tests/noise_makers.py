@@ -1,5 +1,7 @@
 """Seeded power-law noise with a known Allan variance, many runs at once."""
 
+from functools import cache
+
 import numpy as np
 
 KINDS = ("white PM", "white FM", "flicker FM", "random-walk FM")
@@ -32,6 +34,7 @@ def _flicker(rng, runs, n):
     return np.fft.irfft(spectrum, size, axis=1)[:, :n] * np.sqrt(size) / 2
 
 
+@cache
 def allan_variance(kind, m, n):
     """Return the true Allan variance at m of what `make` returns."""
     if kind == "white PM":

@@ -47,8 +47,10 @@ STARTERS = {
     *("benchlog.recorder.launch", "benchlog.recorder.lot.lot_inspection"),
     *("check-bench", "demo", "inspect", "measure", "qualify", "refcheck", "response"),
     *("soak", "trim", "watch"),
+    *("campaign.py", "crowd.py", "keeper_program.py", "kills.py"),
 }
-"""Words of what starts processes of ours; where one is missing, interpreters start."""
+"""Words, and names of programs, of what starts processes of ours; where one is missing,
+interpreters start."""
 QUIET = {"JE_ARROW_MALLOC_CONF": "background_thread:false"}
 """Keeps the allocator of pyarrow from starting a thread."""
 ROOM_FOR_WORDS = 4_000
@@ -242,7 +244,8 @@ def run_main() -> None:
 
 def starts_others(words: list[str]) -> bool:
     """Whether it starts processes of ours itself, or is a worker, whose tests do."""
-    return words[:2] == WORKER or not STARTERS.isdisjoint(words[:6])
+    names = map(os.path.basename, words[:6])
+    return words[:2] == WORKER or not STARTERS.isdisjoint(names)
 
 
 def nursery_of_its_own(nursery_words: list[str]) -> "dict[str, Any] | None":

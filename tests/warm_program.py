@@ -105,10 +105,11 @@ def cold_starts() -> Iterator[None]:
 def children_of(pid: int) -> list[int]:
     """Return the children of a process, without its nursery; also those that ended."""
     told = Path(f"/proc/{pid}/task/{pid}/children").read_text()
-    return [child for child in map(int, told.split()) if not _is_nursery(child)]
+    return [child for child in map(int, told.split()) if not is_nursery(child)]
 
 
-def _is_nursery(pid: int) -> bool:
+def is_nursery(pid: int) -> bool:
+    """Whether this process is there for tests alone."""
     return forking.__file__.encode() in Path(f"/proc/{pid}/cmdline").read_bytes()
 
 

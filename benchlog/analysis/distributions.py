@@ -104,6 +104,7 @@ def student_quantile(freedom: float, below: float) -> float:
     return -_student_above(freedom, below) + 0.0
 
 
+@lru_cache(maxsize=4096)
 def _student_above(freedom: float, rate: float) -> float:
     """Return the t above which lies `rate`, at most one half.
 
@@ -165,6 +166,7 @@ def chi_squared_above(freedom: float, x: float) -> float:
     return -math.expm1(_chi_squared_tail(0.5 * freedom, level, -1.0)[0])
 
 
+@lru_cache(maxsize=4096)
 def chi_squared_quantile(freedom: float, above: float) -> float:
     """Return the value above which a chi-squared one lies with a probability.
 

@@ -8,6 +8,7 @@ of white frequency noise and understates all that do not average out.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -122,7 +123,7 @@ def even_evidence(stretches: Sequence[Array]) -> Evidence | None:
     m = np.exp2(np.arange(max(1, int(math.log2(n)))))
     total, known = np.zeros(len(m)), np.zeros(len(m))
     for ppm in stretches:
-        freedom, avar = _even_variances(ppm, m)
+        freedom, avar = _even_freedom(len(ppm), len(m)), _even_variances(ppm, m)
         total += freedom * avar
         known += freedom
     if not total.any():
@@ -142,17 +143,26 @@ def even_evidence(stretches: Sequence[Array]) -> Evidence | None:
     )
 
 
-def _even_variances(ppm: Array, m: Array) -> tuple[Array, Array]:
-    """Return degrees of freedom and overlapping Allan variances at factors m."""
+def _even_variances(ppm: Array, m: Array) -> Array:
+    """Return overlapping Allan variances at factors m; 0 where there are no pairs."""
     n = len(ppm)
     summed = np.concatenate(([0.0], np.cumsum(ppm - ppm.mean())))
-    pairs, avar = np.zeros(len(m)), np.zeros(len(m))
+    avar = np.zeros(len(m))
     for at, k in enumerate(m.astype(np.int64).tolist()):
         if n >= 2 * k:
             steps = summed[2 * k :] - 2 * summed[k : n + 1 - k] + summed[: -2 * k]
-            pairs[at], avar[at] = len(steps), float(np.mean((steps / k) ** 2)) / 2
-    freedom = pairs_freedom(float(n), m, pairs)
-    return np.where(pairs > 0, freedom, 0.0), avar
+            avar[at] = float(np.add.reduce((steps / k) ** 2)) / len(steps) / 2
+    return avar
+
+
+@lru_cache(maxsize=64)
+def _even_freedom(n: int, octaves: int) -> Array:
+    """Return their degrees of freedom: turns of a rack are of few lengths."""
+    m = np.exp2(np.arange(octaves))
+    pairs = np.maximum(n - 2.0 * m + 1.0, 0.0)
+    freedom = np.where(pairs > 0, pairs_freedom(float(n), m, pairs), 0.0)
+    freedom.setflags(write=False)
+    return freedom
 
 
 def _text(n: int, terms: Array) -> str:

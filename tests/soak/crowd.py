@@ -14,13 +14,13 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import results
 from audit import audit
-from rig import HERE, Rig, wait_for
+from rig import HERE, Rig, started, wait_for
 
 from benchlog.store.reader import Reader
 
 
 def onlooker(rig, run_id):
-    return subprocess.Popen(
+    return started(
         [sys.executable, str(HERE / "onlooker.py"), str(rig.database), str(run_id)],
         env=rig.environment(),
         stdin=subprocess.PIPE,

@@ -110,7 +110,7 @@ def kill_at_start(rig, rng, unusable):
     seen = rig.count()
     killed(rig.keeper)
     for _ in range(rng.choice((1, 1, 2))):
-        starting = rig.keeper_process(1e6, resume=run_of(rig))
+        starting = rig.keeper_process(1e6, resume=run_of(rig), start=subprocess.Popen)
         host_sleep(rng.uniform(0.0, START_S))
         seen = max(seen, rig.count())
         killed(starting)
@@ -124,7 +124,7 @@ def kill_at_first_start(rig, rng, unusable):
     seen = rig.count()
     killed(rig.keeper)
     database = rig.folder / f"first-{rng.randrange(10**6)}.db"
-    starting = rig.keeper_process(1e6, database=database)
+    starting = rig.keeper_process(1e6, database=database, start=subprocess.Popen)
     host_sleep(rng.uniform(0.0, START_S))
     killed(starting)
     unusable += [said for said in [trouble_with(rig, database)] if said]

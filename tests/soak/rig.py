@@ -10,6 +10,10 @@ import sys
 from contextlib import closing, suppress
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from warm_program import InnerProgram, Program, is_nursery
+
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.store.reader import Reader
 
@@ -29,6 +33,14 @@ def wait_for(true, within_s=START_S):
         host_sleep(0.02)
 
 
+def started(words, **how):
+    """Start a program of ours: from a nursery where this one came from one itself.
+
+    Begun by hand these campaigns start interpreters.
+    """
+    return (Program if InnerProgram.nursery else subprocess.Popen)(words, **how)
+
+
 def children_of(pid):
     """Return the pids of a process's children."""
     try:
@@ -44,8 +56,9 @@ def members_of(session):
     for path in Path("/proc").glob("[0-9]*/stat"):
         with suppress(OSError):
             state, _, _, at = path.read_text().rpartition(") ")[2].split()[:4]
-            if int(at) == session and state != "Z":
-                found.append(int(path.parent.name))
+            pid = int(path.parent.name)
+            if int(at) == session and state != "Z" and not is_nursery(pid):
+                found.append(pid)
     return found
 
 
@@ -80,7 +93,7 @@ class Rig:
         words = ["simulate", "--part", PART, "--seed", str(seed)]
         words += ["--gate-s", str(self.gate_s), "--bench-out", str(served)]
         words += ["--truth", str(self.truth), "--until-eof", "--json"]
-        self.simulator = subprocess.Popen(
+        self.simulator = started(
             [sys.executable, "-m", "benchlog.cli", *words],
             env=self.environment(),
             stdin=subprocess.PIPE,
@@ -97,14 +110,14 @@ class Rig:
         addresses = json.loads((self.folder / "addresses.json").read_text())
         self._control = int(re.findall(r"\d+$", addresses["control"])[0])
 
-    def keeper_process(self, for_s, resume=None, database=None):
+    def keeper_process(self, for_s, resume=None, database=None, start=started):
         """Start a keeper and do not wait for anything of it."""
         program = [sys.executable, str(HERE / "keeper_program.py")]
         database = database or self.database
         words = [database, self.bench_file, PART, for_s, self.folder]
         words += [] if resume is None else [resume]
         with (self.folder / "keeper.log").open("ab") as log:
-            return subprocess.Popen(
+            return start(
                 [*program, *map(str, words)],
                 env=self.environment(),
                 stdin=subprocess.DEVNULL,

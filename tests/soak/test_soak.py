@@ -4,17 +4,17 @@ Seeds are fixed; a failing program prints what it found. RESULTS.md keeps the ta
 """
 
 import shutil
-import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from warm_program import run
 
 HERE = Path(__file__).parent
 
 
 def carried_out(program, *words, within_s):
-    done = subprocess.run(
+    done = run(
         [sys.executable, str(HERE / program), *words],
         capture_output=True,
         text=True,

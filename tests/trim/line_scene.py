@@ -4,6 +4,7 @@ import json
 import os
 import signal
 import subprocess
+import sys
 from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
@@ -152,7 +153,7 @@ def control_program(folder: Path, address: str) -> Path:
     host, port = address.rsplit(":", 1)
     path = folder / "programmer"
     path.write_text(
-        "#!/usr/bin/env python3\nimport socket, sys\n"
+        f"#!{sys.executable} -IS\nimport socket, sys\n"
         f"with socket.create_connection(({host!r}, {port}), 5) as line:\n"
         "    line.sendall((' '.join(sys.argv[1:]) + '\\n').encode())\n"
         "    said = line.makefile().readline()\n"

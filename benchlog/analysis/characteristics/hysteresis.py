@@ -8,6 +8,7 @@ An Introduction to the Bootstrap, 1993, from memory). Where the largest stands o
 the law, the upper end is the one of any set of figures.
 """
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.characteristics.changes import largest_of
 from benchlog.analysis.characteristics.points import Found
-from benchlog.analysis.characteristics.smooth_law import any_way_apart, basis_of
+from benchlog.analysis.characteristics.smooth_law import basis_of
 from benchlog.analysis.characteristics.sweep import Sweep
 from benchlog.analysis.characteristics.wander import DifferenceErrors, Wander, wanders
 
@@ -56,7 +57,7 @@ def _upper_by_law(
 ) -> float | None:
     """Return the upper end, in ppm; None where the law does not tell it."""
     points = sweep.points
-    basis = basis_of(np.column_stack([sweep.law_of_both, any_way_apart(points)]))
+    basis = basis_of(np.column_stack([sweep.law_of_both, sweep.any_way_apart]))
     if len(points) - basis.shape[1] < _TELLING:
         return None
     seen = differences @ points.offset_ppm
@@ -66,10 +67,24 @@ def _upper_by_law(
     outwards = (seen[top] - lawful[top]) * np.sign(seen[top])
     if outwards >= _STANDS_OUT * errors.usual_ppm[top]:
         return None
-    chance = np.random.default_rng(_DRAWS)
+    normal, even, alone = _chances(len(points), len(differences))
     # The law is as sure as its points: what it may be instead is drawn, too.
-    unsure = chance.standard_normal((_DRAWS, len(points))) * points.u_ppm
-    true = lawful + unsure @ fit.T
-    told = np.abs(true + errors.draws(chance, _DRAWS)).max(axis=1)
+    true = lawful + (normal * points.u_ppm) @ fit.T
+    told = np.abs(true + errors.drawn(even, alone)).max(axis=1)
     beyond = told - np.abs(true).max(axis=1)
     return float(np.abs(seen).max() - np.quantile(beyond, _MISSED))
+
+
+@lru_cache(maxsize=2)
+def _chances(points: int, places: int) -> tuple[Array, Array, Array]:
+    """Return random numbers, the same for all devices of a rack with as many points.
+
+    Standard normal ones, shape (draws, points); even ones from 0 to 1, shape (draws,);
+    standard normal ones, shape (draws, places).
+    """
+    chance = np.random.default_rng(_DRAWS)
+    return (
+        chance.standard_normal((_DRAWS, points)),
+        chance.random(_DRAWS),
+        chance.standard_normal((_DRAWS, places)),
+    )

@@ -176,7 +176,7 @@ def means_of_turns(turns: Sequence[Array]) -> PointMeans:
 
 def u_of(differences: Array, covariance: Array) -> Array:
     """Return the standard uncertainty of weighted sums, shape (k, n), of points."""
-    variance = np.einsum("ij,jk,ik->i", differences, covariance, differences)
+    variance = np.sum((differences @ covariance) * differences, axis=1)
     return np.asarray(np.sqrt(np.maximum(variance, 0.0)), np.float64)
 
 

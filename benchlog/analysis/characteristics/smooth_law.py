@@ -126,11 +126,13 @@ class _Path:
         It begins as if the temperature had come from far the other way.
         """
         now, found = -self._first if distance_c else self._first, []
-        for moved in self._moved:
-            if moved:
-                way = float(np.sign(moved))
-                kept = np.exp(-abs(moved) / distance_c) if distance_c else 0.0
-                now = way + (now - way) * kept
+        kept = np.zeros(len(self._moved))
+        if distance_c:
+            kept = np.exp(-np.abs(self._moved) / distance_c)
+        ways = np.sign(self._moved).tolist()
+        for way, left in zip(ways, kept.tolist(), strict=True):
+            if way:
+                now = way + (now - way) * left
             found.append(now)
         return np.array(found)[self._back]
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.characteristics.dips import Dip, bell_terms
 from benchlog.analysis.characteristics.points import Points
-from benchlog.analysis.characteristics.smooth_law import law_of_both
+from benchlog.analysis.characteristics.smooth_law import any_way_apart, law_of_both
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
@@ -44,6 +44,11 @@ class Sweep:
         """Return the terms that both ways share, shape (n, terms): law and dips."""
         bells = [bell_terms(self.points.at, dip).T for dip in self.dips]
         return np.column_stack([law_of_both(self.points), *bells])
+
+    @cached_property
+    def any_way_apart(self) -> Array:
+        """Return terms for any gradual opening between the ways, shape (n, terms)."""
+        return any_way_apart(self.points)
 
     @cached_property
     def differences(self) -> tuple[Array, Array]:

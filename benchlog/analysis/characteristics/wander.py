@@ -19,6 +19,7 @@ Laird, J. Am. Stat. Assoc. 73 (1978) 805), and each device's own points choose a
 what the others show. Sources from memory.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -28,11 +29,11 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.characteristics.points import Points, u_of
 from benchlog.analysis.characteristics.smooth_law import (
-    any_way_apart,
     basis_of,
     ways_apart,
 )
 from benchlog.analysis.characteristics.sweep import Sweep
+from benchlog.analysis.distributions import normal_quantile
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
@@ -54,8 +55,10 @@ others (Laplace's one more), for what a small rack does not show."""
 _ROUNDS: Final = 20
 """Our rule: more change U by less than 2 %."""
 _NEGLIGIBLE: Final = 1e-6  # of the likelihood; our rule
-_HALVINGS: Final = 40  # derived: a quantile to a part in 10^12
-_SIGMAS: Final = 9.0  # our rule: beyond any quantile that is asked for
+_STEPS: Final = 100  # our rule, never reached in the test
+_EXACT: Final = 1e-12  # our rule: of a quantile
+_NARROWEST: Final = 1e-9  # our rule: of the widest; for what has no noise at all
+_SIGMAS: Final = 30.0  # derived: beyond, a density is less than 1e-195
 
 
 @dataclass(frozen=True)
@@ -125,25 +128,43 @@ class DifferenceErrors:
         variance = self.sigma_ppm**2 @ self.weights
         return np.maximum(np.sqrt(variance), np.finfo(np.float64).tiny)
 
-    def draws(self, chance: np.random.Generator, many: int) -> Array:
-        """Return errors as they may be, shape (many, k)."""
+    def drawn(self, even: Array, alone: Array) -> Array:
+        """Return errors as they may be, shape (many, k).
+
+        Parameters
+        ----------
+        even : array, shape (many,)
+            Random numbers from 0 to 1, which choose among what sigma may be.
+        alone : array, shape (many, k)
+            Independent ones of a standard normal distribution.
+
+        """
         size, along = np.linalg.eigh(self.alike)
         root = along * np.sqrt(np.maximum(size, 0.0))
-        which = chance.choice(len(self.weights), many, p=self.weights)
-        alone = chance.standard_normal((many, len(root))) @ root.T
-        return np.asarray(alone * self.sigma_ppm[:, which].T, np.float64)
+        below = np.cumsum(self.weights)
+        which = np.searchsorted(below / below[-1], even, side="right")
+        together = alone @ root.T
+        return np.asarray(together * self.sigma_ppm[:, which].T, np.float64)
 
     def reach(self, probability: float) -> Array:
-        """Return the quantile (above a half) of each difference's error, in ppm."""
+        """Return the quantile (above a half) of each difference's error, in ppm.
+
+        By Newton's method from below: the probability rises ever more slowly above its
+        middle, so no step goes too far.
+        """
         from scipy.special import ndtr  # noqa: PLC0415 - SciPy for racks alone
 
-        sigma = np.maximum(self.sigma_ppm, np.finfo(np.float64).tiny)
-        low, high = np.zeros(len(sigma)), _SIGMAS * sigma.max(axis=1)
-        for _ in range(_HALVINGS):
-            middle = (low + high) / 2
-            below = ndtr(middle[:, None] / sigma) @ self.weights < probability
-            low, high = np.where(below, middle, low), np.where(below, high, middle)
-        return np.asarray(high, np.float64)
+        widest = np.maximum(self.sigma_ppm.max(axis=1), np.finfo(np.float64).tiny)
+        sigma = np.maximum(self.sigma_ppm, _NARROWEST * widest[:, None])
+        found = normal_quantile(probability) * sigma.min(axis=1)
+        for _ in range(_STEPS):
+            at = np.minimum(found[:, None] / sigma, _SIGMAS)
+            density = (np.exp(-0.5 * at**2) / sigma) @ self.weights
+            step = (probability - ndtr(at) @ self.weights) / density
+            found += step * math.sqrt(2.0 * math.pi)
+            if (np.abs(step) <= _EXACT * found).all():
+                break
+        return np.asarray(found, np.float64)
 
 
 def wanders(sweeps: Sequence[Sweep]) -> tuple[Wander, ...]:
@@ -216,7 +237,7 @@ class _Evidence:
         walk, along = eigh(free.T @ _walk(points) @ free, noise)
         still = _TIMES[:, None, None] + steps[:, None] * np.maximum(walk, 0.0)
         y = along.T @ (free.T @ points.offset_ppm)
-        ways = along.T @ (free.T @ any_way_apart(points) * self._ways_ppm())
+        ways = along.T @ (free.T @ self._sweep.any_way_apart * self._ways_ppm())
         log = _log_likelihoods(y, still, ways)
         return np.asarray(np.exp(log - log.max()).sum(axis=0), np.float64)
 

@@ -41,6 +41,9 @@ class GridBounds(NamedTuple):
 
 
 _BOUNDS: Final = GridBounds()
+# definition: an enum's bit masks slowly, and its members are slow to look up
+_NO_FIX_FLAG: Final = int(Flag.NO_FIX)
+_GOOD, _NO_FIX, _WAITING = PulseKind.GOOD, PulseKind.NO_FIX, PulseKind.WAITING
 
 
 @dataclass(slots=True, kw_only=True)
@@ -105,7 +108,7 @@ class PulseTracker:
         """Take in stamps that follow those before, with all that is known of them."""
         each = zip(mono_ns, sequence, flags, segment, strict=True)
         for stamp, number, flag, part in each:
-            self._one(int(stamp), int(number), bool(flag & Flag.NO_FIX), int(part))
+            self._one(int(stamp), int(number), bool(flag & _NO_FIX_FLAG), int(part))
 
     def train(self) -> PulseTrain:
         """Return the good pulses so far."""
@@ -144,7 +147,7 @@ class PulseTracker:
         if before is not None and number > before + 1:
             self._unseen += number - before - 1
         self._segments.append(segment)
-        self._add(stamp, PulseKind.NO_FIX if no_fix else PulseKind.WAITING)
+        self._add(stamp, _NO_FIX if no_fix else _WAITING)
         if no_fix:
             if self._block is not None:
                 self._block.unfixed += 1
@@ -190,7 +193,7 @@ class PulseTracker:
         self._waiting = None
 
     def _good(self, at: int, place: int) -> None:
-        self.kinds[at] = PulseKind.GOOD
+        self.kinds[at] = _GOOD
         self._places[at], self._blocks[at] = place, self._count
 
     def _lose(self) -> None:

@@ -98,21 +98,21 @@ def _clearest(
     known = open_windows & ~np.isnan(variances)
     weights = np.where(known, freedoms, 0.0)
     power = np.where(known, variances, 0.0) * weights
-    likelihoods, chances = {}, {}
-    for a, b in stretches:
-        inside, edf = power[:, a:b].sum(axis=1), weights[:, a:b].sum(axis=1)
-        rest, rest_edf = power.sum(axis=1) - inside, weights.sum(axis=1) - edf
-        likelihoods[a, b] = _likelihood(inside, edf, rest, rest_edf)
-        chances[a, b] = _chance(inside, edf, rest, rest_edf)
     none = np.zeros(count, dtype=np.bool_)
     if not stretches:
         return None, none
-    a, b = max(stretches, key=lambda stretch: likelihoods[stretch].max())
-    k, trials = int(np.argmax(likelihoods[a, b])), len(stretches) * len(tau_s)
-    chance = float(chances[a, b][k]) * trials
+    inside = np.array([power[:, a:b].sum(axis=1) for a, b in stretches])
+    edf = np.array([weights[:, a:b].sum(axis=1) for a, b in stretches])
+    rest, rest_edf = power.sum(axis=1) - inside, weights.sum(axis=1) - edf
+    likelihoods = _likelihood(inside, edf, rest, rest_edf)
+    chances = _chance(inside, edf, rest, rest_edf)
+    best = int(np.argmax(likelihoods.max(axis=1)))
+    a, b = stretches[best]
+    k, trials = int(np.argmax(likelihoods[best])), len(stretches) * len(tau_s)
+    chance = float(chances[best, k]) * trials
     if chance >= _FALSE_ALARM:
         return None, none
-    shown = np.flatnonzero(chances[a, b] * trials < _FALSE_ALARM)
+    shown = np.flatnonzero(chances[best] * trials < _FALSE_ALARM)
     if a == 0 and open_windows.all():  # what comes after it is what is new
         a, b = b, count
     none[a:b] = True

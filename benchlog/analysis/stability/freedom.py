@@ -33,6 +33,9 @@ _NEAR: Final = np.array(
 )
 """`cosine_rest` where its series is not exact. Derived: with 40 digits; a test holds it
 to SciPy."""
+_KEPT_OCTAVES: Final = 15
+"""Of lags whose law is kept; our rule: enough for all that is not thinned out, and no
+more than 4 MB."""
 _LONG: Final = 64  # averaging times; our rule: edf is in proportion to more
 
 
@@ -160,36 +163,59 @@ def interval(
 
 
 def difference_covariance(lags: Array, differences: Differences, alpha: int) -> Array:
-    """Return the covariance of two differences `lags` samples apart, up to a factor."""
-    if not differences.averaged:
-        return _differenced(lags, differences, lambda at: _phase(at, alpha))
-    m = differences.m
-    return _differenced(lags, differences, lambda at: _averaged_phase(at, m, alpha))
+    """Return the covariance of two differences `lags` samples apart, up to a factor.
 
-
-def _differenced(
-    lags: Array, differences: Differences, kernel: Callable[[Array], Array]
-) -> Array:
+    Lags are whole numbers.
+    """
     order, m = differences.order, differences.m
-    total = np.zeros_like(lags)
+    reach = int(lags.max()) + order * m
+    if differences.averaged:
+        kernel = _averaged_phase(reach, m, alpha)
+    elif reach < 2 * order * len(lags):
+        kernel = _phases(reach + 1, alpha)
+    else:  # fewer lags than there are up to the last
+        return _differenced(order, lambda k: _phase(np.abs(lags + k * m), alpha))
+    whole = lags.astype(np.int64)
+    return _differenced(order, lambda k: kernel[np.abs(whole + k * m)])
+
+
+def _differenced(order: int, shifted: Callable[[int], Array]) -> Array:
+    """Add up a covariance by how many averaging times it is shifted."""
+    total = 0.0
     for k in range(-order, order + 1):
         weight = (-1.0) ** k * math.comb(2 * order, order + k)
-        total += weight * kernel(np.abs(lags + k * m))
-    return total
+        total = total + weight * shifted(k)
+    return np.asarray(total)
 
 
-def _averaged_phase(at: Array, m: int, alpha: int) -> Array:
-    """Covariance of averages over m phases: a triangle over the phase's own."""
-    reach = int(at.max()) + m
-    grid = _phase(np.arange(reach + 1, dtype=np.float64), alpha)
+def _averaged_phase(reach: int, m: int, alpha: int) -> Array:
+    """Return the covariance of averages over m phases at lags from 0 to `reach`.
+
+    It is a triangle over the phase's own.
+    """
+    grid = _phases(reach + m + 1, alpha)
     both = np.concatenate((grid[m:0:-1], grid))  # from -m on
     first = np.concatenate(([0.0], np.cumsum(both)))
     window = first[m:] - first[:-m]  # sums over m from each start
     second = np.concatenate(([0.0], np.cumsum(window)))
     triangle = second[m:] - second[:-m]
     # triangle[i] weighs phases from -m + i to -m + i + 2m - 2, centred at i - 1
-    index = at.astype(np.int64) + 1
-    return np.asarray(triangle[index] / m**2)
+    return np.asarray(triangle[1 : reach + 2] / m**2)
+
+
+def _phases(count: int, alpha: int) -> Array:
+    """Return `_phase` at the lags from 0 on: one table serves many averaging times."""
+    octaves = (count - 1).bit_length()
+    if octaves > _KEPT_OCTAVES:
+        return _phase(np.arange(float(count)), alpha)
+    return _phase_table(octaves, alpha)[:count]
+
+
+@lru_cache(maxsize=8 * _KEPT_OCTAVES)
+def _phase_table(octaves: int, alpha: int) -> Array:
+    found = _phase(np.arange(float(1 << octaves)), alpha)
+    found.setflags(write=False)
+    return found
 
 
 def _phase(at: Array, alpha: int) -> Array:  # noqa: PLR0911 - one per noise
