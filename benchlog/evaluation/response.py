@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.response import Cut, Observed, supply_cuts
+from benchlog.evaluation.figured import figured_conditions
 from benchlog.evaluation.studies import level_temperature_data
-from benchlog.model import EventKind, Run
+from benchlog.model import Condition, EventKind, Run
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.run_marks import SUPPLY, moved_note, read_mark, supplies_v
@@ -58,7 +59,7 @@ def supply_notes(reader: Reader, runs: Sequence[Run]) -> tuple[str, ...]:
     """
     found: list[float] = []
     for run in runs:
-        conditions = [one for _, one in reader.conditions(run.id)]
+        conditions = _conditions(reader, run)
         events = [one for _, one in reader.events(run.id)]
         found += supplies_v(run, conditions, events)
     return moved_note(found)
@@ -117,6 +118,10 @@ def _of_supply(cut: Cut, steps: Sequence[Cut]) -> bool:
 
 
 def _supply(reader: Reader, run: Run, first_s: float) -> tuple[Array, Array]:
-    found = [one for _, one in reader.conditions(run.id) if one.quantity == SUPPLY]
+    found = [one for one in _conditions(reader, run) if one.quantity == SUPPLY]
     times = np.array([one.utc_ns / NS_PER_S - first_s for one in found], float)
     return times, np.array([one.value for one in found], float)
+
+
+def _conditions(reader: Reader, run: Run) -> Sequence[Condition]:
+    return figured_conditions(run.id, [one for _, one in reader.conditions(run.id)])

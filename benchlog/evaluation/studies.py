@@ -19,6 +19,11 @@ from benchlog.analysis.series import UNSTATED, Series, series_from_frequencies
 from benchlog.analysis.stability.estimation import Stability
 from benchlog.analysis.stability.stamp_noise import StampNoise, stamp_noise
 from benchlog.errors import DataError
+from benchlog.evaluation.figured import (
+    figured,
+    figured_frequencies,
+    figured_phases,
+)
 from benchlog.evaluation.run_evaluation import RunEvaluator
 from benchlog.evaluation.step_events import without_steps
 from benchlog.model import Columns, Counting, Purpose, Run
@@ -42,7 +47,7 @@ def series_of(reader: Reader, run: Run) -> Series:
     imported = imported_phase(reader, run)
     if imported is not None:
         return imported
-    found = reader.frequencies(run.id)
+    found = figured_frequencies(reader, run.id)
     counting = counting_of(run)
     return series_from_frequencies(found, run.nominal_hz, run.divider, counting)
 
@@ -60,7 +65,7 @@ def imported_phase(reader: Reader, run: Run) -> Series | None:
     """
     if run.purpose is not Purpose.IMPORT or run.nominal_hz != run.begun_as.nominal_hz:
         return None
-    found = reader.phases(run.id)
+    found = figured_phases(run.id, reader.phases(run.id))
     return series_from_phases(found) if len(found) else None
 
 
@@ -122,7 +127,8 @@ def _chunks(reader: Reader, run: Run) -> Iterator[Columns]:
         evaluator.feed(reader.pulses_after(run.id))
         yield evaluator.charted()
     else:
-        yield from reader.chunks(run.id)
+        for columns in reader.chunks(run.id):
+            yield figured(run.id, columns)
 
 
 def ageing_of(

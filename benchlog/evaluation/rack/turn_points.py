@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.characteristics.lag import Approach
+from benchlog.evaluation.figured import figured
 from benchlog.evaluation.rack.steady_time import SteadyTime
 from benchlog.model import (
     STEP_BEGINS,
@@ -203,7 +204,7 @@ def _number(value: object) -> float | None:
 
 def _readings(reader: Reader, run: Run, steady: SteadyTime) -> PointReadings:
     """Return time, offset corrected for the time base, and ambient of all readings."""
-    kept = list(reader.chunks(run.id))
+    kept = [figured(run.id, columns) for columns in reader.chunks(run.id)]
     flags = np.concatenate([np.empty(0, np.int64), *(one.flags for one in kept)])
     good = (flags & int(_REFUSED)) == 0
     times = [steady.of(one.segment, one.utc_ns, one.mono_ns) for one in kept]

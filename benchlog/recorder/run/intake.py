@@ -1,6 +1,5 @@
 """What instruments send becomes records of the runs that use them."""
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
@@ -20,6 +19,7 @@ from benchlog.model import (
 )
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
 from benchlog.recorder.instruments.instrument_messages import Failed, Opened
+from benchlog.recorder.run.acceptance import why_beyond
 from benchlog.recorder.run.ambient import Ambient
 from benchlog.recorder.run.blocks.block_run import BlockRun
 from benchlog.recorder.run.commit_queue import OpenRuns
@@ -241,7 +241,7 @@ class Intake:
             sample, opened = instrument.latest, instrument.opened
             if name == run.position.frequency or sample is None or opened is None:
                 continue
-            if is_pulse(sample) or not math.isfinite(sample.value):
+            if is_pulse(sample) or why_beyond(sample.value):
                 continue  # it came before the run, or is refused when it comes again
             if name == run.position.ambient:
                 typed = opened.identity.settings.get("typed") == "true"
@@ -303,7 +303,7 @@ class Intake:
                 self.runs.add_event(run, record)
             else:
                 self.runs.queue.add((run.run_id, run.segment_id, record))
-        if not math.isfinite(sample.value):
+        if why_beyond(sample.value):
             return
         if not is_ambient:
             run.recent.step_cause.supply(sample.mono_ns / NS_PER_S, sample.value)
