@@ -24,6 +24,7 @@ from benchlog.recorder.run.ambient import Ambient
 from benchlog.recorder.run.blocks.block_run import BlockRun
 from benchlog.recorder.run.commit_queue import OpenRuns
 from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.recurring import Trouble
 from benchlog.store.writer import Writer
 from benchlog.units import (
     NS_PER_S,
@@ -227,11 +228,13 @@ class Intake:
         return (self.clock.mono_ns() - outage.since_mono_ns) / NS_PER_S
 
     def said(self, name: str, text: str) -> None:
-        """Note what the instrument's own message queue held."""
+        """Note what the instrument's own message queue held; a flood is counted.
+
+        Codes and quoted words tell one message from another.
+        """
+        kind, raw = EventKind.INSTRUMENT_MESSAGE, text.encode()
         for run in self.using(name):
-            self.runs.note(
-                run, EventKind.INSTRUMENT_MESSAGE, printable(text), name, text.encode()
-            )
+            self.runs.recurs(run, Trouble(kind, printable(text), name, raw, whole=True))
 
     def first_values(
         self, run: LiveRun, instruments: Mapping[str, InstrumentProcess]
