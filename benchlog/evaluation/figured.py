@@ -35,7 +35,8 @@ def figured(run_id: int, columns: Columns) -> Columns:
     if beyond.any():
         at = int(np.argmax(beyond))
         raise NoFiguresError(
-            run_id, f"reading {columns.id[at]} has an ambient of {ambient_c[at]:g} C"
+            run_id,
+            f"reading {columns.id[at]} has an ambient of {float(ambient_c[at])!r} C",
         )
     return columns
 
@@ -73,7 +74,7 @@ def figured_phases(run_id: int, phases: Phases) -> Phases:
     if len(phases) and not _within(phases.phase_s, -_LONGEST_S, _LONGEST_S):
         at = int(np.argmax(np.abs(phases.phase_s)))
         value = float(phases.phase_s[at])
-        raise NoFiguresError(run_id, f"phase value {at + 1} is {value:g} s")
+        raise NoFiguresError(run_id, f"phase value {at + 1} is {value!r} s")
     return phases
 
 
@@ -96,12 +97,12 @@ def _hold_readings(
     if _within(values, LEAST_POSITIVE, most):
         return
     at = int(np.argmin((values >= LEAST_POSITIVE) & (values <= most)))
-    raise NoFiguresError(run_id, f"reading {ids[at]} is {values[at]:g} {unit}")
+    raise NoFiguresError(run_id, f"reading {ids[at]} is {float(values[at])!r} {unit}")
 
 
 def _hold(run_id: int, what: str, value: float, unit: str) -> None:
     if not abs(value) <= LARGEST:
-        raise NoFiguresError(run_id, f"{what} is {value:g} {unit}")
+        raise NoFiguresError(run_id, f"{what} is {value!r} {unit}")
 
 
 def _within(values: Array, least: float, most: float) -> bool:

@@ -153,7 +153,7 @@ def uses(levels: int, each: int, way: str = '<use href="#{}"/>') -> str:
 def test_an_svg_that_draws_itself_again_and_again_is_refused(tmp_path, drawn):
     """Whoever opened an HTML page drew 10^9 rectangles; a PDF refused it."""
     begun_s = time.process_time()
-    with pytest.raises(UsageError, match="refused: (its|a) reference"):
+    with pytest.raises(UsageError, match=r"refused: (its|a) reference"):
         given(tmp_path, svg(drawn))
     assert time.process_time() - begun_s < 5.0
 

@@ -16,6 +16,7 @@ import pytest
 from recorder.strangers import stranger_cases as wrongs
 
 from benchlog.clock import HostClock, host_deadline
+from benchlog.errors import InstrumentError
 from benchlog.model import (
     EventKind,
     Flag,
@@ -234,6 +235,13 @@ def test_a_flood_of_messages_is_told_sixteen_times_and_then_counted(
     count = sum(int(found[1].replace(",", "")) for found in map(TIMES.search, last))
     assert count >= 39 * 100 - 15  # not told one by one, but none is missing
     assert sum(", and others (" in text for text in last) == 1
+
+
+def test_a_process_that_ends_before_the_run_begins_is_told_with_a_next_step(
+    plan_for, database, clock
+):
+    with pytest.raises(InstrumentError, match=r"'counter' .*; `benchlog check-bench`"):
+        keep([plan_for("stranger-gone")], database, clock, tell=lambda _: None)
 
 
 # --- the pipe itself

@@ -62,7 +62,7 @@ def fault_of(sample: Sample, previous_mono_ns: int | None) -> str:
     if sample.value <= 0:
         return f"not above zero: {sample.value!r} Hz"
     if sample.value < LEAST_POSITIVE or 0 < sample.gate_s < LEAST_POSITIVE:
-        what = f"{sample.value:g} Hz in a gate of {sample.gate_s:g} s"
+        what = f"{sample.value!r} Hz in a gate of {sample.gate_s!r} s"
         return f"{what}: nothing is so small"
     if previous_mono_ns is not None and sample.mono_ns <= previous_mono_ns:
         late_ns = previous_mono_ns - sample.mono_ns
@@ -74,7 +74,7 @@ def why_beyond(value: float) -> str:
     """Return why no figure can be made of a value, empty where one can."""
     if not math.isfinite(value):
         return "not finite"
-    return "" if abs(value) <= LARGEST else f"{value:g}: nothing is so large"
+    return "" if abs(value) <= LARGEST else f"{value!r}: nothing is so large"
 
 
 def suspected_multiple(

@@ -11,7 +11,7 @@ new ones each time is told of sixteen causes; what comes beyond is counted toget
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from typing import Final
 
 from benchlog.units import NS_PER_S, iso_utc
@@ -36,6 +36,7 @@ class Trouble:
     text: str
     instrument: str = ""
     raw: bytes = b""
+    _: KW_ONLY
     whole: bool = False
 
 

@@ -109,6 +109,13 @@ class Chatty(Steady):
         return good
 
 
+class Gone(Steady):
+    """Ends its process when it is opened."""
+
+    def open(self):
+        os._exit(3)
+
+
 class Astray(Steady):
     """Gives, from the 21st reading on, every 15th time one of the values named."""
 
