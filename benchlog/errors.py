@@ -14,6 +14,7 @@
     │   └── StoreRefusedError        a row that can never be stored as it is
     ├── DataError                    the data cannot give the figure asked for
     │   └── UnreadableRunError       a run whose record is damaged; others are not
+    │       └── NoFiguresError       a run with a number that no figure can be made of
     ├── DriverFaultError             a driver hands over what no driver may
     └── InstrumentError              talking to an instrument went wrong
         ├── LostError                the connection is gone, or was never there
@@ -218,6 +219,19 @@ class UnreadableRunError(DataError):
         super().__init__(
             f"run {run_id} cannot be read: {why}; `benchlog check` tells what is left "
             "of it"
+        )
+
+
+class NoFiguresError(UnreadableRunError):
+    """A run holds a number, `what`, of which no figure can be made. Its rows stay."""
+
+    def __init__(self, run_id: int, what: str) -> None:
+        self.run_id = run_id
+        self.why = f"{what}: no figure can be made of a number of that size"
+        DataError.__init__(
+            self,
+            f"run {run_id} has no figures: {self.why}. Its rows are kept; "
+            f"`benchlog export {run_id}` gives them as they are",
         )
 
 

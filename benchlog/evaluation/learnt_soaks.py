@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from benchlog.analysis.running import Running
-from benchlog.errors import NotFoundError
+from benchlog.errors import NoFiguresError, NotFoundError
+from benchlog.evaluation.figured import figured
 from benchlog.model import (
     Identity,
     LearntStability,
@@ -54,17 +55,24 @@ class LearntSoaks:
         """Return what a soak has taught; None where its readings tell nothing."""
         key = (soak.id, soak.ended_utc_ns or 0)
         if key not in self._known:
-            running = Running(soak.nominal_hz, soak.divider)
-            for columns in reader.chunks(soak.id):
-                running.feed(columns)
-            self._known[key] = learnt_from_soak(
-                running.stats(),
-                run_id=soak.id,
-                device=soak.device,
-                began_utc_ns=soak.started_utc_ns,
-                ended_utc_ns=soak.ended_utc_ns or soak.started_utc_ns,
-            )
+            try:
+                self._known[key] = _taught_by(reader, soak)
+            except NoFiguresError:
+                self._known[key] = None
         return self._known[key]
+
+
+def _taught_by(reader: Reader, soak: Run) -> LearntStability | None:
+    running = Running(soak.nominal_hz, soak.divider)
+    for columns in reader.chunks(soak.id):
+        running.feed(figured(soak.id, columns))
+    return learnt_from_soak(
+        running.stats(),
+        run_id=soak.id,
+        device=soak.device,
+        began_utc_ns=soak.started_utc_ns,
+        ended_utc_ns=soak.ended_utc_ns or soak.started_utc_ns,
+    )
 
 
 def soaks_for(reader: Reader, short: ShortRun) -> Iterator[Run]:

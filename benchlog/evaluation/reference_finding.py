@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.errors import DataError
+from benchlog.evaluation.figured import figured
 from benchlog.evaluation.run_evaluation import RunEvaluator
 from benchlog.model import InstrumentSpec, Purpose, ReferenceSpec, Run
 from benchlog.store.reader import Reader
@@ -50,7 +51,7 @@ def finding_of(
     """
     evaluator = RunEvaluator(run)
     if not evaluator.of_pulses:
-        columns = reader.columns_after(run.id)
+        columns = figured(run.id, reader.columns_after(run.id))
         return by_readings(columns, reference, counter, run.resolution_hz)
     evaluator.feed(reader.pulses_after(run.id))
     if doubt := evaluator.rate_doubt():

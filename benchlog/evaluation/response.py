@@ -1,14 +1,18 @@
 """From a run in the database to what its response is worked out of."""
 
 from collections.abc import Sequence
-from typing import Final
+from dataclasses import dataclass
+from typing import Final, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.response import Cut, Observed, supply_cuts
+from benchlog.evaluation.figured import figured_conditions
+from benchlog.evaluation.rack.steady_time import SteadyTime, segmented_events
 from benchlog.evaluation.studies import level_temperature_data
-from benchlog.model import EventKind, Run
+from benchlog.model import Condition, Event, EventKind, Run
+from benchlog.store.logged_tables import CONDITIONS
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.run_marks import SUPPLY, moved_note, read_mark, supplies_v
@@ -28,17 +32,19 @@ def observed(reader: Reader, run: Run) -> tuple[Observed, tuple[Cut, ...], Notes
 
     Steps that were found are taken off, but those at a cut: they are the answers. Cuts
     are the operator's marks, and steps of a measured supply; a step that a mark
-    tells of is one cut with it.
+    tells of is one cut with it. Times go on evenly where the wall clock was stepped.
     Where no supply was measured, it is what was stated for the run and in marks such as
     "supply 3.3 V".
     """
-    volts_utc, levels_v = _supply(reader, run, 0.0)
-    done = (*_marks(reader, run, 0.0), *supply_cuts(volts_utc, levels_v))
-    data, steps = level_temperature_data(reader, [run], [cut.t_s for cut in done])
+    rows = _DoneRows.of(reader, run)
+    volts_utc, levels_v = rows.supply(0.0)
+    done = (*rows.marks(0.0), *supply_cuts(volts_utc, levels_v))
+    answers_s = [cut.t_s for cut in done]
+    data, steps = level_temperature_data(reader, [run], answers_s, rows.clock)
     first_s = float(data.t_s[0]) if len(data.t_s) else 0.0
     t_s, u_c = data.t_s - first_s, data.thermometer_u_c
-    marks = _marks(reader, run, first_s)
-    volts_t, volts = _supply(reader, run, first_s)
+    marks = rows.marks(first_s)
+    volts_t, volts = rows.supply(first_s)
     if not len(volts):
         known = stated_supply(t_s, marks, run.supply_v)
         seen = Observed(
@@ -58,7 +64,7 @@ def supply_notes(reader: Reader, runs: Sequence[Run]) -> tuple[str, ...]:
     """
     found: list[float] = []
     for run in runs:
-        conditions = [one for _, one in reader.conditions(run.id)]
+        conditions = _conditions(reader, run)
         events = [one for _, one in reader.events(run.id)]
         found += supplies_v(run, conditions, events)
     return moved_note(found)
@@ -74,12 +80,44 @@ def stated_supply(t_s: Array, marks: Sequence[Cut], start_v: float | None) -> Ar
     return known
 
 
-def _marks(reader: Reader, run: Run, first_s: float) -> tuple[Cut, ...]:
-    return tuple(
-        Cut(event.utc_ns / NS_PER_S - first_s, event.text or "mark")
-        for _, event in reader.events(run.id)
-        if event.kind == EventKind.MARK
-    )
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _DoneRows:
+    """What was done in a run: its marks, and its supply as it was measured.
+
+    `clock` goes on evenly through each segment; a row has its segment beside it.
+    """
+
+    clock: SteadyTime
+    events: Sequence[tuple[int | None, Event]]
+    conditions: Sequence[tuple[int | None, Condition]]
+
+    @classmethod
+    def of(cls, reader: Reader, run: Run) -> Self:
+        """Read the rows of a run. Raises NoFiguresError of an absurd supply."""
+        events = segmented_events(reader, run)
+        conditions = _conditions(reader, run)
+        logged = reader.logged(CONDITIONS, run.id, limit=len(conditions))
+        beside = zip(logged.of("segment_id"), conditions, strict=True)
+        return cls(clock=SteadyTime(events), events=events, conditions=[*beside])
+
+    def marks(self, first_s: float) -> tuple[Cut, ...]:
+        """Return the operator's marks; times in s from `first_s` on."""
+        return tuple(
+            Cut(
+                self.clock.of_event(segment, event) / NS_PER_S - first_s,
+                event.text or "mark",
+            )
+            for segment, event in self.events
+            if event.kind == EventKind.MARK
+        )
+
+    def supply(self, first_s: float) -> tuple[Array, Array]:
+        """Return times in s from `first_s` on, and volts."""
+        found = [pair for pair in self.conditions if pair[1].quantity == SUPPLY]
+        rows = [(segment or 0, one.utc_ns, one.mono_ns) for segment, one in found]
+        segment, utc_ns, mono_ns = np.array(rows, np.int64).reshape(-1, 3).T
+        times = self.clock.of(segment, utc_ns, mono_ns) / NS_PER_S - first_s
+        return times, np.array([one.value for _, one in found], float)
 
 
 def one_cut(marks: Sequence[Cut], steps: Sequence[Cut]) -> tuple[Cut, ...]:
@@ -116,7 +154,5 @@ def _of_supply(cut: Cut, steps: Sequence[Cut]) -> bool:
     return alone and SUPPLY in cut.name.casefold()
 
 
-def _supply(reader: Reader, run: Run, first_s: float) -> tuple[Array, Array]:
-    found = [one for _, one in reader.conditions(run.id) if one.quantity == SUPPLY]
-    times = np.array([one.utc_ns / NS_PER_S - first_s for one in found], float)
-    return times, np.array([one.value for one in found], float)
+def _conditions(reader: Reader, run: Run) -> Sequence[Condition]:
+    return figured_conditions(run.id, [one for _, one in reader.conditions(run.id)])

@@ -15,6 +15,7 @@ import numpy as np
 from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.analysis.pulses.trains import TrainComparison
 from benchlog.errors import DataError
+from benchlog.evaluation.figured import figured, figured_pulses
 from benchlog.evaluation.judged_alone import judged_alone
 from benchlog.evaluation.learnt_soaks import as_counted
 from benchlog.keepers import state_of
@@ -145,11 +146,13 @@ class RunEvaluator:
     def feed(self, batch: Columns | Pulses) -> int:
         """Take in what comes next; return how many readings, or pulses of the device.
 
-        Raises DataError for readings that are out of order.
+        Raises DataError for readings that are out of order, NoFiguresError for numbers
+        of which no figure can be made.
         """
-        self.judge.feed(batch)
         if isinstance(batch, Pulses):
+            self.judge.feed(figured_pulses(self.run.id, batch))
             return self._of_device(batch)
+        self.judge.feed(figured(self.run.id, batch))
         if self._watch is not None:
             self._watch.feed(batch)
         return len(batch)

@@ -1,7 +1,7 @@
 """The steps that a run's events tell of, placed among its readings."""
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Final
@@ -33,21 +33,32 @@ def without_steps(
     data: TemperatureData,
     events: Iterable[Event],
     answers_s: Sequence[float] = (),
+    shift_s: Callable[[Event], float] = lambda _: 0.0,
 ) -> tuple[TemperatureData, tuple[PlacedStep, ...]]:
     """Return one run's data with the steps that its events tell of taken off, and them.
 
     No temperature made them. `data.t_s` is UTC in s; where it is another clock's no
     event lies within, and there are none. A step within which one of `answers_s`
-    (UTC in s) lies answers to what was done then, and stays.
+    (UTC in s) lies answers to what was done then, and stays. `shift_s` brings the times
+    that an event tells to those of the data.
     """
     windows = [
         (begin_s, end_s)
-        for begin_s, end_s in _windows(events, 0)
+        for begin_s, end_s in _shifted_windows(events, shift_s)
         if not any(begin_s - _TYPED_S <= at <= end_s + _TYPED_S for at in answers_s)
     ]
     found = placed(data.t_s, data.offset_ppm, windows)
     level = leveled(data.t_s, data.offset_ppm, found)
     return replace(data, offset_ppm=level), found
+
+
+def _shifted_windows(
+    events: Iterable[Event], shift_s: Callable[[Event], float]
+) -> Iterator[tuple[float, float]]:
+    for event in events:
+        by_s = shift_s(event)
+        for begin_s, end_s in _windows([event], 0):
+            yield begin_s + by_s, end_s + by_s
 
 
 def _windows(events: Iterable[Event], first_ns: int) -> Iterator[tuple[float, float]]:

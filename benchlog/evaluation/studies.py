@@ -1,6 +1,6 @@
 """From runs in the database to the arrays that laws and stability are fitted to."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -19,11 +19,17 @@ from benchlog.analysis.series import UNSTATED, Series, series_from_frequencies
 from benchlog.analysis.stability.estimation import Stability
 from benchlog.analysis.stability.stamp_noise import StampNoise, stamp_noise
 from benchlog.errors import DataError
+from benchlog.evaluation.figured import (
+    figured,
+    figured_frequencies,
+    figured_phases,
+)
+from benchlog.evaluation.rack.steady_time import SteadyTime, segmented_events
 from benchlog.evaluation.run_evaluation import RunEvaluator
 from benchlog.evaluation.step_events import without_steps
-from benchlog.model import Columns, Counting, Purpose, Run
+from benchlog.model import Columns, Counting, Event, Purpose, Run
 from benchlog.store.reader import Reader
-from benchlog.units import signed_digits
+from benchlog.units import NS_PER_S, signed_digits
 
 Array = NDArray[np.float64]
 
@@ -42,7 +48,7 @@ def series_of(reader: Reader, run: Run) -> Series:
     imported = imported_phase(reader, run)
     if imported is not None:
         return imported
-    found = reader.frequencies(run.id)
+    found = figured_frequencies(reader, run.id)
     counting = counting_of(run)
     return series_from_frequencies(found, run.nominal_hz, run.divider, counting)
 
@@ -60,7 +66,7 @@ def imported_phase(reader: Reader, run: Run) -> Series | None:
     """
     if run.purpose is not Purpose.IMPORT or run.nominal_hz != run.begun_as.nominal_hz:
         return None
-    found = reader.phases(run.id)
+    found = figured_phases(run.id, reader.phases(run.id))
     return series_from_phases(found) if len(found) else None
 
 
@@ -80,22 +86,31 @@ def with_stamps(found: Stability, stamps: StampNoise | None) -> Stability:
 
 
 def level_temperature_data(
-    reader: Reader, runs: Sequence[Run], answers_s: Sequence[float] = ()
+    reader: Reader,
+    runs: Sequence[Run],
+    answers_s: Sequence[float] = (),
+    clock: SteadyTime | None = None,
 ) -> tuple[TemperatureData, tuple[str, ...]]:
     """Return times, ambient and corrected offset of runs, in the order of time, level.
 
     Steps that were found are taken off, and notes tell so: neither temperature nor time
     made them. Those about one of `answers_s` (UTC in s) stay; a run of pulses has none.
+    Times are those of `clock`, one run's, where one is given.
     Raises DataError when several runs cannot be put on one axis of time.
     """
     _on_one_axis(reader, runs)
     parts: list[TemperatureData] = []
     notes: list[str] = []
     for run in runs:
-        data = of_readings.observed(_chunks(reader, run), run)
+        chunks = _chunks(reader, run)
+        if clock is not None:
+            chunks = (_by(clock, columns) for columns in chunks)
+        data = of_readings.observed(chunks, run)
         if not RunEvaluator(run).of_pulses:
-            events = [event for _, event in reader.events(run.id)]
-            data, steps = without_steps(data, events, answers_s)
+            segmented = segmented_events(reader, run)
+            shifts = _shifts_s(clock, segmented)
+            events = [event for _, event in segmented]
+            data, steps = without_steps(data, events, answers_s, shifts)
             notes += [
                 f"a step of {signed_digits(step.size_ppm)} ppm in run {run.id} was "
                 "taken off: neither ambient nor time made it"
@@ -103,6 +118,27 @@ def level_temperature_data(
             ]
         parts.append(data)
     return of_readings.together(parts), tuple(notes)
+
+
+def _by(clock: SteadyTime, columns: Columns) -> Columns:
+    """Return readings with the times of a clock that goes on evenly."""
+    if not np.all(columns.utc_ns >= 0):
+        return columns
+    even = clock.of(columns.segment, columns.utc_ns, columns.mono_ns)
+    return replace(columns, utc_ns=even)
+
+
+def _shifts_s(
+    clock: SteadyTime | None, events: Sequence[tuple[int | None, Event]]
+) -> Callable[[Event], float]:
+    """Return how far each event's own time is from that of the readings, s."""
+    if clock is None:
+        return lambda _: 0.0
+    known = {
+        id(event): (clock.of_event(segment, event) - event.utc_ns) / NS_PER_S
+        for segment, event in events
+    }
+    return lambda event: known[id(event)]
 
 
 def _on_one_axis(reader: Reader, runs: Sequence[Run]) -> None:
@@ -122,7 +158,8 @@ def _chunks(reader: Reader, run: Run) -> Iterator[Columns]:
         evaluator.feed(reader.pulses_after(run.id))
         yield evaluator.charted()
     else:
-        yield from reader.chunks(run.id)
+        for columns in reader.chunks(run.id):
+            yield figured(run.id, columns)
 
 
 def ageing_of(

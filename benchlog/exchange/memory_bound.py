@@ -5,12 +5,11 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Final
 
 from benchlog.exchange.arrow import arrow
+from benchlog.process_memory import process_memory
 
-_STATM: Final = Path("/proc/self/statm")
 _LOOK_S: Final = 0.1  # our rule: a server in the house sends 100 MB in that time
 _SLACK: Final = 2**28
 """Address space that is taken without being used: heaps of threads, files mapped."""
@@ -30,8 +29,7 @@ def memory_for_more(octets: int) -> Iterator[None]:
     import resource  # noqa: PLC0415 - POSIX has it, other systems do not
 
     before, most = resource.getrlimit(resource.RLIMIT_AS)
-    used = int(_STATM.read_text().split()[0]) * resource.getpagesize()
-    wanted = used + octets + _SLACK
+    wanted = process_memory().asked + octets + _SLACK
     unlimited = resource.RLIM_INFINITY
     if before == unlimited or wanted < before:
         resource.setrlimit(resource.RLIMIT_AS, (wanted, most))
@@ -53,11 +51,11 @@ def ended_beyond(octets: int, words: str) -> Iterator[None]:
     if sys.platform != "linux":
         yield
         return
-    over, most = threading.Event(), resident() + octets
+    over, most = threading.Event(), process_memory().resident + octets
 
     def watch() -> None:
         while not over.wait(_LOOK_S):
-            if resident() > most:
+            if process_memory().resident > most:
                 os.write(2, f"benchlog: {words}\n".encode(errors="replace"))
                 os._exit(1)
 
@@ -68,11 +66,6 @@ def ended_beyond(octets: int, words: str) -> Iterator[None]:
     finally:
         over.set()
         watching.join()
-
-
-def resident() -> int:
-    """Return the octets of memory that this process uses; on Linux."""
-    return int(_STATM.read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
 
 
 @contextmanager

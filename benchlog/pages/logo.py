@@ -8,6 +8,7 @@ import base64
 import re
 import struct
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -33,6 +34,8 @@ _DRAWING: Final = frozenset(
 _FORBIDDEN: Final = re.compile(
     r"url\((?!\s*['\"]?#)|@import|expression|javascript:|\\", re.IGNORECASE
 )
+_REFERENCE: Final = re.compile(r"""url\(\s*['"]?\s*#([^'")\s]+)""", re.IGNORECASE)
+_MOST_DRAWN: Final = 20_000  # our rule: ten times a logo with many letters
 _DECLARED: Final = re.compile(rb"<!(DOCTYPE|ENTITY|ATTLIST|ELEMENT)|<\?xml-stylesheet")
 
 
@@ -135,11 +138,57 @@ def _clean_svg(data: bytes) -> bytes:
         raise _RefusedError("it is neither PNG nor SVG")
     for element in root.iter():
         _check(element)
+    _check_drawn(root)
     ET.register_namespace("", _SVG[1:-1])
     try:
         return ET.tostring(root, encoding="unicode").encode()
     except RecursionError as error:
         raise _RefusedError("its elements are nested too deeply") from error
+
+
+def _check_drawn(root: ET.Element) -> None:
+    """Refuse a picture whose references draw its elements again and again.
+
+    Ten `use` of ten `use` of ... ten rectangles are a few hundred octets, and 10^9
+    rectangles for whoever draws them. What an element stands for is itself, what is in
+    it, and what it refers to: `href`, and the clip paths, masks and gradients of its
+    attributes. Those that refer to themselves have no end.
+    """
+    named = {one.get("id"): one for one in reversed(list(root.iter())) if one.get("id")}
+    drawn: dict[ET.Element, int] = {}
+    begun: set[ET.Element] = set()
+    waiting = [root]
+    while waiting:  # no recursion: elements may be nested deeply
+        element = waiting[-1]
+        parts = [*element, *_referred(element, named)]
+        if element not in begun:
+            begun.add(element)
+            for part in parts:
+                if part in begun and part not in drawn:
+                    raise _RefusedError("a reference in it leads back to itself")
+            waiting += [part for part in parts if part not in drawn]
+            continue
+        waiting.pop()
+        if element in drawn:
+            continue
+        drawn[element] = 1 + sum(drawn.get(part, _MOST_DRAWN) for part in parts)
+        if drawn[element] > _MOST_DRAWN:
+            raise _RefusedError(
+                f"its references draw more than {_MOST_DRAWN:,} elements"
+            )
+
+
+def _referred(
+    element: ET.Element, named: Mapping[str | None, ET.Element]
+) -> list[ET.Element]:
+    """Return the elements that one refers to, as often as it does so."""
+    names = []
+    for key, value in element.attrib.items():
+        if key.rpartition("}")[2] == "href":
+            names.append(value.strip().removeprefix("#"))
+        else:
+            names += _REFERENCE.findall(value)
+    return [named[name] for name in names if name in named]
 
 
 def _check(element: ET.Element) -> None:

@@ -87,7 +87,10 @@ class Keeper(HearingLoop):
                     case Failed() if not self.patient:
                         raise _named(name, message.error())
                     case Ended() if not self.patient:
-                        raise InstrumentError(f"the process of {name!r} {message.how}")
+                        raise InstrumentError(
+                            f"the process of {name!r} {message.how}; `benchlog "
+                            "check-bench` asks it alone, and tells what it says"
+                        )
         if signals.caught is not None or self._abandoned:
             raise BenchlogError("stopped before the first reading: nothing recorded")
         self.turning.wait(self._hear_scanners, patient=self.patient)

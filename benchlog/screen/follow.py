@@ -1,13 +1,15 @@
 """Following one run in the store: new rows only, in pieces, at a constant cost."""
 
 from collections import deque
+from contextlib import suppress
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import Final
 
 from benchlog.clock import Clock, host_deadline
-from benchlog.errors import BenchlogError, DataError, StoreError
+from benchlog.errors import BenchlogError, DataError, NoFiguresError, StoreError
+from benchlog.evaluation.figured import figured_outline
 from benchlog.evaluation.run_evaluation import RunEvaluator, known_now
 from benchlog.model import (
     Event,
@@ -73,7 +75,9 @@ class Follower:
         self._target = run.readings if pulses else self._reader.count(run.id)
         self._preview: Spans | None = None
         if self._target > _LONG:
-            self._preview = preview(self._reader.outline(run.id), run)
+            with suppress(NoFiguresError):  # told when its readings are gone through
+                outline = figured_outline(run.id, self._reader.outline(run.id))
+                self._preview = preview(outline, run)
 
     @property
     def caught_up(self) -> bool:

@@ -115,10 +115,17 @@ def _block_of(columns: Columns, part: slice) -> tuple[Any, ...]:
         mono[-1],
         hertz.min(),
         hertz.max(),
-        hertz.mean(),
-        known.mean() if len(known) else np.nan,
+        mean_of(hertz),
+        mean_of(known) if len(known) else np.nan,
         np.bitwise_or.reduce(columns.flags[part]),
     )
+
+
+def mean_of(values: NDArray[np.float64]) -> float:
+    """Return the mean, also of numbers so absurd that their sum has no bounds."""
+    with np.errstate(over="ignore"):
+        mean = float(values.mean())
+    return mean if np.isfinite(mean) else float((values / len(values)).sum())
 
 
 # --- only the frequencies of a long run, and the places where it is broken

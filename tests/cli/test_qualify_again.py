@@ -114,8 +114,16 @@ def test_a_strangers_run_of_the_same_sequence_is_not_gone_on_with(folder):
 def test_what_came_from_elsewhere_alone_needs_trust_and_is_shown(folder):
     cut(folder, "other.db", how="interrupted")
     merge(folder)
-    with pytest.raises(UsageError, match="--trust"):
+    path = folder / "rack.toml"
+    sound = path.read_text()
+    path.write_text(sound.replace("modbus://127.0.0.1:9", "modbus://127.0.0.1:11"))
+    with pytest.raises(UsageError, match="--trust") as refused:
         again(folder)
+    for told in (str(path), "modbus://127.0.0.1:11"):  # only with --trust before
+        assert told in str(refused.value)
+    for setter in ("chamber", "supply", "scanner", "counter"):
+        assert f"  {setter}: driver " in str(refused.value)
+    path.write_text(sound)
     _, work = again(folder, trust=True)
     told = "\n".join(used_from_elsewhere(folder / "q.db", work))
     assert "came by merge" in told

@@ -129,3 +129,23 @@ def test_check_bench_knows_which_input_refcheck_will_be_refused(tmp_path, dialec
     said = setting_fault(load_dialect(dialect), "input", f"{peer.host}:{peer.port}")
     assert row["error"] == f"[reference] input = 2: {said}"
     assert "'scpi-inputs'" in said
+
+
+@pytest.mark.parametrize("driver", ["scpi-counter", "line-counter"])
+def test_an_input_that_cannot_be_chosen_is_refused_before_a_run_begins(
+    tmp_path, driver
+):
+    """A run began before the refusal; `line-counter` read on at its one input."""
+    path, db = tmp_path / "corner.toml", tmp_path / "x.db"
+    path.write_text(
+        f'[instruments.counter]\ndriver = "{driver}"\n'
+        f'dialect = "{"scpi-1999" if driver == "scpi-counter" else "line-hz"}"\n'
+        'address = "127.0.0.1:9"\n'
+        '[[position]]\nname = "A"\nfrequency = "counter"\n'
+        '[reference]\ncounter = "counter"\nnominal_hz = 10e6\ninput = 2\n'
+    )
+    words = ["refcheck", "--bench", str(path), "--for", "20s", "--db", str(db)]
+    done = CliRunner().invoke(root, words)
+    assert done.exit_code == 2
+    assert "[reference] input = 2: " in done.stderr and str(path) in done.stderr
+    assert not db.exists()

@@ -41,6 +41,7 @@ def server(line: Line) -> Iterator[Served]:
 async def statuses(one: Served) -> dict[str, int]:
     base = one.url.split("?", maxsplit=1)[0]
     port = one.host.partition(":")[2]
+    twice = [("Origin", f"http://{one.host}"), ("Origin", "http://example.invalid")]
     asked = {
         "no key": (base, {}),
         "wrong key": (f"{base}?key=guess", {}),
@@ -51,6 +52,7 @@ async def statuses(one: Served) -> dict[str, int]:
         "another site's page": (one.url, {"Origin": "http://example.invalid"}),
         "a page of nobody": (one.url, {"Origin": "null"}),
         "a page of this host": (one.url, {"Origin": "http://127.0.0.1:1"}),
+        "two pages at once": (one.url, twice),
         "a name that leads here": (one.url, {"Host": f"example.invalid:{port}"}),
         "no name": (one.url, {"Host": "a b<script>"}),
         "the key": (one.url, {}),

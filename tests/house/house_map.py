@@ -14,7 +14,17 @@ from pathlib import Path
 TOP = Path(__file__).parents[2]
 ROOTS = {"benchlog": TOP / "benchlog", "benchlog_drivers": TOP / "drivers"}
 WORDS = (
-    *("units", "masking", "priority", "errors", "clock", "model", "control", "keepers"),
+    *(
+        "units",
+        "masking",
+        "priority",
+        "process_memory",
+        "errors",
+        "clock",
+        "model",
+        "control",
+        "keepers",
+    ),
     *("driver", "driver_blocks", "driver_values", "registry", "version"),
 )
 """The modules that every room may use; counted as one room."""

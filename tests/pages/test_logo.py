@@ -126,3 +126,40 @@ def test_a_png_of_many_chunks_is_read_in_no_time(tmp_path):
 def test_an_svg_that_is_no_plain_drawing_is_refused(tmp_path, data):
     with pytest.raises(UsageError, match="refused"):
         given(tmp_path, data)
+
+
+def uses(levels: int, each: int, way: str = '<use href="#{}"/>') -> str:
+    """Return groups that draw one another, `each` to the power of `levels` at last."""
+    groups = [
+        f'<g id="n{level + 1}">{way.format(f"n{level}") * each}</g>'
+        for level in range(levels)
+    ]
+    return f'<defs><rect id="n0"/>{"".join(groups)}</defs><use href="#n{levels}"/>'
+
+
+@pytest.mark.parametrize(
+    "drawn",
+    [
+        uses(9, 10),
+        uses(40, 2),
+        uses(9, 10, '<g clip-path="url(#{})"/>'),
+        uses(9, 10, """<g style="mask:URL( '#{}' )"/>"""),
+        '<g id="a"><use href="#a"/></g>',
+        '<use id="a" href="#b"/><use id="b" href="#a"/>',
+        '<linearGradient id="a" href="#a"/>',
+    ],
+    ids=["1e9", "2^40", "clips", "masks", "itself", "each other", "gradient"],
+)
+def test_an_svg_that_draws_itself_again_and_again_is_refused(tmp_path, drawn):
+    """Whoever opened an HTML page drew 10^9 rectangles; a PDF refused it."""
+    begun_s = time.process_time()
+    with pytest.raises(UsageError, match=r"refused: (its|a) reference"):
+        given(tmp_path, svg(drawn))
+    assert time.process_time() - begun_s < 5.0
+
+
+def test_an_svg_with_some_uses_is_taken(tmp_path):
+    for drawn in (uses(3, 10), uses(1, 500), '<use href="#nowhere"/>'):
+        assert given(tmp_path, svg(drawn)).kind == "svg"
+    deep = '<g id="x">' * 300 + "<rect/>" + "</g>" * 300
+    assert given(tmp_path, svg(deep)).kind == "svg"

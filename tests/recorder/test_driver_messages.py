@@ -6,6 +6,7 @@ it refused, and True was a reading of 1 Hz.
 """
 
 import os
+import re
 import signal
 import threading
 from contextlib import closing
@@ -15,6 +16,7 @@ import pytest
 from recorder.strangers import stranger_cases as wrongs
 
 from benchlog.clock import HostClock, host_deadline
+from benchlog.errors import InstrumentError
 from benchlog.model import (
     EventKind,
     Flag,
@@ -44,6 +46,7 @@ from benchlog.recorder.instruments.message_wire import (
 from benchlog.recorder.keeper import keep
 from benchlog.store.reader import Reader
 
+TIMES = re.compile(r"\(([\d,]+) times from ")
 ENOUGH = 12  # values, of which the sixth is wrong
 ERRORS = {
     "error with raw as text": ("garbled", "odd"),
@@ -213,6 +216,32 @@ def test_a_probe_without_a_number_is_told_once_and_counted(
     assert [event.instrument for event in told] == ["room", "room"]
     assert "not finite" in told[0].text
     assert "values more that are not finite" in told[1].text
+
+
+def test_a_flood_of_messages_is_told_sixteen_times_and_then_counted(
+    plan_for, database, clock, tmp_path
+):
+    """Each was an event: 112,672 in 25 s, and the keeper took a minute to end."""
+    spec = replace(spec_of("", tmp_path, "stranger-chatty"), options={"gate_s": 0.01})
+    plan = plan_for("stranger-chatty", readings=40)
+    _, columns, events = kept(plan, spec, database, clock)
+    assert len(columns) == 40
+    told = [one for one in events if one.kind == EventKind.INSTRUMENT_MESSAGE]
+    plain = [one.text for one in told if " times from " not in one.text]
+    assert plain[:3] == ['-350,"Queue overflow"', '-1,"Number 1"', '-2,"Number 2"']
+    assert len(plain) == 17  # sixteen causes, and the first of those beyond
+    assert len(told) < 17 + 2 * 8
+    last = [one.text for one in told if " times from " in one.text][-2:]
+    count = sum(int(found[1].replace(",", "")) for found in map(TIMES.search, last))
+    assert count >= 39 * 100 - 15  # not told one by one, but none is missing
+    assert sum(", and others (" in text for text in last) == 1
+
+
+def test_a_process_that_ends_before_the_run_begins_is_told_with_a_next_step(
+    plan_for, database, clock
+):
+    with pytest.raises(InstrumentError, match=r"'counter' .*; `benchlog check-bench`"):
+        keep([plan_for("stranger-gone")], database, clock, tell=lambda _: None)
 
 
 # --- the pipe itself

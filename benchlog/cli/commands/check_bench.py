@@ -15,7 +15,7 @@ from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import CatalogueName
 from benchlog.errors import BusyError
 from benchlog.masking import masked
-from benchlog.model import EDGE, Dialect
+from benchlog.model import EDGE
 from benchlog.units import (
     as_stated,
     format_duration,
@@ -153,6 +153,7 @@ def _as_wired(row: Checked, bench: "Bench") -> Checked:
 
     Pulses of a reference need no advice: those that are held against it do.
     """
+    from benchlog.cli.tasks.reference_input import input_fault
     from benchlog.verdict.run.measuring_advice import (
         LIMITS_PPM,
         refcheck_advice,
@@ -160,7 +161,8 @@ def _as_wired(row: Checked, bench: "Bench") -> Checked:
     )
 
     reference = bench.reference
-    if row.ok and (fault := _input_fault(row, bench)):
+    is_it = reference is not None and reference.counter == row.instrument
+    if row.ok and is_it and (fault := input_fault(bench)):
         return replace(row, ok=False, error="; ".join(filter(None, (row.error, fault))))
     judged = {one.frequency for one in bench.positions}
     judged |= {reference.timebase} if reference and reference.timebase else set()
@@ -175,28 +177,6 @@ def _as_wired(row: Checked, bench: "Bench") -> Checked:
         refcheck_advice(one, reference, gate_s, jitter_s) for one in LIMITS_PPM
     )
     return replace(row, refcheck=times)
-
-
-def _input_fault(row: Checked, bench: "Bench") -> str:
-    """Return why `refcheck` could not have a counter look at the reference's input.
-
-    Empty when it can, when it compares pulses instead, and for drivers whose settings
-    are their own affair.
-    """
-    from benchlog.driver_kit.scpi_driver import ScpiDriver
-    from benchlog.driver_kit.settings import setting_fault
-
-    reference = bench.reference
-    if reference is None or reference.input is None or reference.pulses is not None:
-        return ""
-    is_asked = issubclass(registry.load(row.driver), ScpiDriver)
-    if reference.counter != row.instrument or not is_asked:
-        return ""
-    given = bench.instruments[row.instrument].options.values()
-    dialects = [one for one in given if isinstance(one, Dialect)]
-    faults = [setting_fault(one, "input", row.address) for one in dialects]
-    said = "".join(faults)
-    return said and f"[reference] input = {reference.input}: {said}"
 
 
 def _advised(row: Checked) -> "Iterator[str]":

@@ -230,8 +230,9 @@ class PageServer:
 
         if not is_own_name(request.host, is_local=self._served.is_local):
             raise web.HTTPBadRequest(text="This is not the name of this server.")
-        origin = request.headers.get("Origin")
-        own = origin in (None, f"http://{request.host}", f"https://{request.host}")
+        origins = request.headers.getall("Origin", [])  # no browser sends two
+        ours = (f"http://{request.host}", f"https://{request.host}")
+        own = len(origins) < 2 and all(origin in ours for origin in origins)
         folder, _, rest = request.path.removeprefix("/").partition("/")
         in_path = rest.partition("/")[0] if folder in ("ws", "static") else ""
         given = in_path or request.query.get("key", "")

@@ -12,6 +12,7 @@ from benchlog.catalogue import load_bench
 from benchlog.cli.narrator import Narrator
 from benchlog.cli.printing import print_json, say
 from benchlog.cli.tasks.reference_check_text import CheckNarration, check_text
+from benchlog.cli.tasks.reference_input import input_fault
 from benchlog.clock import Clock, host_clock
 from benchlog.errors import DataError, UsageError
 from benchlog.evaluation.check_document import check_document
@@ -102,7 +103,8 @@ def check_timebase(typed: dict[str, Any], path: Path, as_json: bool) -> int:
 def wiring_of(bench: Bench) -> Wired:
     """Return how the reference is wired, as a place that a run can be made at.
 
-    Raises UsageError when the bench says nothing of a reference.
+    Raises UsageError when the bench says nothing of a reference, or names an input that
+    the counter cannot choose.
     """
     reference = bench.reference
     if reference is None:
@@ -110,6 +112,8 @@ def wiring_of(bench: Bench) -> Wired:
             f"bench {bench.name!r} has no [reference]; add one to "
             f"{bench.file or 'its file'} that says what is wired where"
         )
+    if fault := input_fault(bench):
+        raise UsageError(f"{bench.file or bench.name}: {fault}")
     counter = bench.instruments[reference.counter]
     if reference.pulses is not None and reference.timebase is not None:
         place = PositionSpec(

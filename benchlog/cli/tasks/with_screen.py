@@ -14,7 +14,7 @@ from click.exceptions import Exit
 from benchlog.cli.printing import say
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.model import RunPlan
-from benchlog.recorder.instruments.instrument_process import end_with_parent
+from benchlog.recorder.instruments.parent_death import signal_at_parents_death
 from benchlog.recorder.launch import Again, Launched, launch, log_of
 from benchlog.screen import ScreenOutcome, run_screen
 from benchlog.screen.app import BenchApp
@@ -48,7 +48,7 @@ def watch_in_browser(database: Path, run_id: int, *, look_only: bool) -> None:
     """
     from benchlog.exchange.memory_bound import ended_beyond
 
-    end_with_parent()
+    signal_at_parents_death(signal.SIGKILL)
     opening = ScreenOptions(
         database=database, run=run_id, onlooker=True, look_only=look_only
     )

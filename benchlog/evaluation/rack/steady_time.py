@@ -12,7 +12,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.model import Event, EventKind
+from benchlog.model import Event, EventKind, Run
+from benchlog.store.logged_tables import EVENTS
+from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 
 Whole = NDArray[np.int64]
@@ -27,6 +29,14 @@ class _Piece:
     segment: int
     from_mono_ns: int
     offset_ns: int
+
+
+def segmented_events(reader: Reader, run: Run) -> list[tuple[int | None, Event]]:
+    """Return the events of a run in their order, each with its segment."""
+    events = [event for _, event in reader.events(run.id)]
+    # a keeper may have added some since
+    segments = reader.logged(EVENTS, run.id, limit=len(events)).of("segment_id")
+    return list(zip(segments, events, strict=True))
 
 
 class SteadyTime:

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.characteristics.lag import Approach
-from benchlog.evaluation.rack.steady_time import SteadyTime
+from benchlog.evaluation.figured import figured
+from benchlog.evaluation.rack.steady_time import SteadyTime, segmented_events
 from benchlog.model import (
     STEP_BEGINS,
     Event,
@@ -20,7 +21,6 @@ from benchlog.model import (
     StepRecord,
     Turn,
 )
-from benchlog.store.logged_tables import EVENTS
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict.rack.device_view import DevicePoint
@@ -76,7 +76,7 @@ def device_points(
     A turn that cannot be read is left out: its step is a gap then, never a wrong value.
     A step that was begun again after a cut has the points of its last time alone.
     """
-    events = _segmented(reader, run)
+    events = segmented_events(reader, run)
     steady = SteadyTime(events)
     timed = (
         TimedEvent(event=one, segment=segment, at_ns=steady.of_event(segment, one))
@@ -84,14 +84,6 @@ def device_points(
         if one.kind in (EventKind.SEQUENCE, EventKind.TURN)
     )
     yield from points_of(timed, _readings(reader, run, steady), plan)
-
-
-def _segmented(reader: Reader, run: Run) -> list[tuple[int | None, Event]]:
-    """Return the events of a run in their order, each with its segment."""
-    events = [event for _, event in reader.events(run.id)]
-    # a keeper may have added some since
-    segments = reader.logged(EVENTS, run.id, limit=len(events)).of("segment_id")
-    return list(zip(segments, events, strict=True))
 
 
 def points_of(
@@ -203,7 +195,7 @@ def _number(value: object) -> float | None:
 
 def _readings(reader: Reader, run: Run, steady: SteadyTime) -> PointReadings:
     """Return time, offset corrected for the time base, and ambient of all readings."""
-    kept = list(reader.chunks(run.id))
+    kept = [figured(run.id, columns) for columns in reader.chunks(run.id)]
     flags = np.concatenate([np.empty(0, np.int64), *(one.flags for one in kept)])
     good = (flags & int(_REFUSED)) == 0
     times = [steady.of(one.segment, one.utc_ns, one.mono_ns) for one in kept]

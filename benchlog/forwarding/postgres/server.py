@@ -1,17 +1,16 @@
 """The connection to a central database, and what its errors mean to a person."""
 
 import importlib
-import mmap
 from collections.abc import Generator, Iterator
 from contextlib import contextmanager
 from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from benchlog.clock import host_deadline
 from benchlog.errors import BenchlogError, ForwardError, MissingExtraError
 from benchlog.forwarding.address import Address
 from benchlog.forwarding.postgres.tables import SCHEMA
+from benchlog.process_memory import process_memory
 from benchlog.units import format_duration
 
 if TYPE_CHECKING:
@@ -55,8 +54,6 @@ _CHANGED: Final = (
     "something over there is not as `benchlog forward --create` made it; somebody has "
     "changed it"
 )
-_STATM: Final = Path("/proc/self/statm")
-_PAGE: Final = mmap.PAGESIZE
 _SENTENCES: Final = {
     "28": _CREDENTIALS,
     "3D000": "there is no such database; ask its keeper, or make it with createdb",
@@ -113,12 +110,12 @@ def _not_for_ever(steps: Generator[Any, Any, Any]) -> Generator[Any, Any, Any]:
     A step yields what it waits for, and is sent what is ready; nothing, now and then.
     """
     deadline, end = host_deadline(_ANSWER_S), host_deadline(_WHOLE_ANSWER_S)
-    before, ready = _memory(), None
+    before, ready = process_memory().resident, None
     try:
         while True:
             wanted = steps.send(ready)
             ready = yield wanted
-            if _memory() - before > _MOST_OCTETS:
+            if process_memory().resident - before > _MOST_OCTETS:
                 most = f"{_MOST_OCTETS // 2**20} MB"
                 raise TimeoutError(f"its answer takes more than {most} of memory")
             if end.passed:
@@ -131,24 +128,13 @@ def _not_for_ever(steps: Generator[Any, Any, Any]) -> Generator[Any, Any, Any]:
         return done.value
 
 
-def _memory(field: int = 1) -> int:
-    """Return the octets of memory that this process has; on Linux, elsewhere 0.
-
-    Field 0 is what it has asked for, used or not.
-    """
-    try:
-        return int(_STATM.read_text().split()[field]) * _PAGE
-    except OSError:
-        return 0
-
-
 @contextmanager
 def _little_memory() -> Iterator[None]:
     """Refuse twice the memory of an answer in here: libpq reads on while octets come.
 
     On Linux; elsewhere nothing is refused.
     """
-    used = _memory(0)
+    used = process_memory().asked
     if not used:
         yield
         return

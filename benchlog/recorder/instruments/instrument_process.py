@@ -5,7 +5,6 @@ a marked gap, not the run. This module imports nothing that the driver does not 
 """
 
 import contextlib
-import ctypes
 import os
 import signal
 import sys
@@ -55,6 +54,7 @@ from benchlog.recorder.instruments.instrument_messages import (
 from benchlog.recorder.instruments.message_pipe import write_all
 from benchlog.recorder.instruments.message_wire import to_frame
 from benchlog.recorder.instruments.outgoing import Outgoing
+from benchlog.recorder.instruments.parent_death import signal_at_parents_death
 from benchlog.recorder.instruments.shared_counter import SharedCounter
 
 FIRST_WAIT_S = 0.2  # our rule: doubled with each failure
@@ -320,19 +320,12 @@ class Child:
         )
 
 
-def end_with_parent() -> None:
-    """Ask Linux to end this process when its parent ends, however it ends."""
-    if sys.platform == "linux":
-        with contextlib.suppress(OSError, AttributeError):
-            ctypes.CDLL(None).prctl(1, signal.SIGKILL)  # PR_SET_PDEATHSIG
-
-
 def main() -> None:
     """Serve the keeper at the two pipe ends whose numbers are the arguments."""
     read_fd, write_fd = int(sys.argv[1]), int(sys.argv[2])
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the keeper decides when to end
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
-    end_with_parent()
+    signal_at_parents_death(signal.SIGKILL)
     orders_in: Connection[Order | Allow, Order | Allow]
     orders_in = Connection(read_fd, writable=False)
     job = orders_in.recv()

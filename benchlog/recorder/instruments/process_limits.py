@@ -1,11 +1,10 @@
 """What an instrument's process may take: memory, and how much it may say."""
 
-import os
 from collections.abc import Callable
-from pathlib import Path
 from typing import Final
 
 from benchlog.clock import Deadline, host_deadline
+from benchlog.process_memory import process_memory
 
 MEMORY_MB: Final = 512  # our rule: eight times what a driver takes
 """Resident memory of one instrument process; a driver with VISA takes 60 MB."""
@@ -13,16 +12,11 @@ MOST_A_SECOND: Final = 2_000  # our rule: see below
 """Messages of one instrument, in real seconds; more than a keeper could commit for
 long. A stream this fast is a fault of its driver, not a measurement."""
 _WINDOW_S: Final = 2.0  # our rule: a burst is no flood
-_PAGE: Final = os.sysconf("SC_PAGE_SIZE")
 
 
 def resident_mb(pid: int) -> float:
     """Return the resident memory of a process, 0 where that cannot be told."""
-    try:
-        pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
-    except (OSError, ValueError, IndexError):
-        return 0.0
-    return pages * _PAGE / 1e6
+    return process_memory(pid).resident / 1e6
 
 
 class Flood:

@@ -30,6 +30,7 @@ from benchlog.driver import Setter
 from benchlog.driver_values import checked_identity, checked_sample, real
 from benchlog.errors import BenchlogError, RefusedError
 from benchlog.recorder.instruments.instrument_messages import words_of
+from benchlog.recorder.instruments.parent_death import signal_at_parents_death
 from benchlog.recorder.rack.call_watch import (
     MOST_BEGINNINGS,
     CallWatch,
@@ -330,6 +331,8 @@ def main() -> None:
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the keeper decides when to end
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    # a keeper that is killed continues nobody, and who is stopped lets go of nothing
+    signal_at_parents_death(signal.SIGCONT)
     if len(sys.argv) > 1:
         with os.fdopen(int(sys.argv[1]), "rb") as file:
             job, carried = pickle.load(file)  # noqa: S301 - from ourselves

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.model import Flag, PositionSpec, Reading, RunPlan, Sample
+from benchlog.store.snapshot_types import LARGEST, LEAST_POSITIVE
 from benchlog.units import (
     as_stated,
     format_frequency,
@@ -56,14 +57,24 @@ def fault_of(sample: Sample, previous_mono_ns: int | None) -> str:
     """Return why a frequency sample is impossible, empty when it is not."""
     if sample.unit != "Hz":
         return f"unit is {sample.unit!r} where Hz was promised"
-    if not math.isfinite(sample.value):
-        return "not finite"
+    if beyond := why_beyond(sample.value):
+        return beyond
     if sample.value <= 0:
         return f"not above zero: {sample.value!r} Hz"
+    if sample.value < LEAST_POSITIVE or 0 < sample.gate_s < LEAST_POSITIVE:
+        what = f"{sample.value!r} Hz in a gate of {sample.gate_s!r} s"
+        return f"{what}: nothing is so small"
     if previous_mono_ns is not None and sample.mono_ns <= previous_mono_ns:
         late_ns = previous_mono_ns - sample.mono_ns
         return f"time not increasing: {late_ns} ns before the reading before it"
     return ""
+
+
+def why_beyond(value: float) -> str:
+    """Return why no figure can be made of a value, empty where one can."""
+    if not math.isfinite(value):
+        return "not finite"
+    return "" if abs(value) <= LARGEST else f"{value!r}: nothing is so large"
 
 
 def suspected_multiple(

@@ -270,7 +270,10 @@ class OpenRuns:
 
         See `recorder/run/recurring.py`.
         """
-        one = Trouble(kind, text, instrument, raw)
+        self.recurs(run, Trouble(kind, text, instrument, raw))
+
+    def recurs(self, run: LiveRun, one: Trouble) -> None:
+        """Write trouble into a run as `trouble` does."""
         series = self._recurring.setdefault(run.run_id, RecurringTrouble())
         now_ns = HostClock().mono_ns()
         self._tell_trouble(run, series.of(one, run.clock.utc_ns(), now_ns))

@@ -5,15 +5,15 @@ from dataclasses import dataclass, field
 
 from benchlog.clock import Clock
 from benchlog.model import ORDERED, READ_BACK, Condition, Flag, Sample
-from benchlog.recorder.run.acceptance import Rejected
+from benchlog.recorder.run.acceptance import Rejected, why_beyond
 from benchlog.recorder.run.refused_values import RejectedSamples, Said
 
 
 def condition_of(
     sample: Sample, quantity: str, instrument: str, flags: Flag
 ) -> Condition | None:
-    """Return what is stored of a sample; None where it is no finite number."""
-    if not math.isfinite(sample.value):
+    """Return what is stored of a sample; None where no figure can be made of it."""
+    if why_beyond(sample.value):
         return None
     return Condition(
         sample.utc_ns,
@@ -71,11 +71,11 @@ class RejectedConditions:
     def of(self, name: str, sample: Sample) -> list[tuple[str, Said]]:
         """Return what is to be said with a sample, good or not."""
         refusals = self._by_name.setdefault(name, RejectedSamples())
-        if math.isfinite(sample.value):
-            said = refusals.over()
+        if beyond := why_beyond(sample.value):
+            what = "too large" if math.isfinite(sample.value) else "not finite"
+            said = refusals.of(sample, Rejected(beyond, alike=f"that are {what}"))
         else:
-            rejected = Rejected("not finite", alike="that are not finite")
-            said = refusals.of(sample, rejected)
+            said = refusals.over()
         return [(name, one) for one in said]
 
     def over(self, *, ended: bool) -> list[tuple[str, Said]]:

@@ -1,6 +1,5 @@
 """What instruments send becomes records of the runs that use them."""
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
@@ -20,10 +19,12 @@ from benchlog.model import (
 )
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
 from benchlog.recorder.instruments.instrument_messages import Failed, Opened
+from benchlog.recorder.run.acceptance import why_beyond
 from benchlog.recorder.run.ambient import Ambient
 from benchlog.recorder.run.blocks.block_run import BlockRun
 from benchlog.recorder.run.commit_queue import OpenRuns
 from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.recurring import Trouble
 from benchlog.store.writer import Writer
 from benchlog.units import (
     NS_PER_S,
@@ -227,11 +228,13 @@ class Intake:
         return (self.clock.mono_ns() - outage.since_mono_ns) / NS_PER_S
 
     def said(self, name: str, text: str) -> None:
-        """Note what the instrument's own message queue held."""
+        """Note what the instrument's own message queue held; a flood is counted.
+
+        Codes and quoted words tell one message from another.
+        """
+        kind, raw = EventKind.INSTRUMENT_MESSAGE, text.encode()
         for run in self.using(name):
-            self.runs.note(
-                run, EventKind.INSTRUMENT_MESSAGE, printable(text), name, text.encode()
-            )
+            self.runs.recurs(run, Trouble(kind, printable(text), name, raw, whole=True))
 
     def first_values(
         self, run: LiveRun, instruments: Mapping[str, InstrumentProcess]
@@ -241,7 +244,7 @@ class Intake:
             sample, opened = instrument.latest, instrument.opened
             if name == run.position.frequency or sample is None or opened is None:
                 continue
-            if is_pulse(sample) or not math.isfinite(sample.value):
+            if is_pulse(sample) or why_beyond(sample.value):
                 continue  # it came before the run, or is refused when it comes again
             if name == run.position.ambient:
                 typed = opened.identity.settings.get("typed") == "true"
@@ -303,7 +306,7 @@ class Intake:
                 self.runs.add_event(run, record)
             else:
                 self.runs.queue.add((run.run_id, run.segment_id, record))
-        if not math.isfinite(sample.value):
+        if why_beyond(sample.value):
             return
         if not is_ambient:
             run.recent.step_cause.supply(sample.mono_ns / NS_PER_S, sample.value)

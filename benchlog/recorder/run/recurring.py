@@ -11,7 +11,7 @@ new ones each time is told of sixteen causes; what comes beyond is counted toget
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from typing import Final
 
 from benchlog.units import NS_PER_S, iso_utc
@@ -29,13 +29,15 @@ class Trouble:
     """What is to be told: the kind of event, its text, of which instrument, raw bytes.
 
     The same kind and instrument with the same text but for digits and quoted words is
-    the same trouble.
+    the same trouble; with `whole`, the same text alone is.
     """
 
     kind: str
     text: str
     instrument: str = ""
     raw: bytes = b""
+    _: KW_ONLY
+    whole: bool = False
 
 
 @dataclass(slots=True, kw_only=True)
@@ -53,6 +55,7 @@ class _Series:
     pause_s: float = FIRST_S
     count: int = 1
     told: int = 1
+    mixed: bool = False  # what came beyond the causes that are told one by one
 
 
 class RecurringTrouble:
@@ -73,6 +76,7 @@ class RecurringTrouble:
                 last_utc_ns=utc_ns,
                 last_ns=now_ns,
                 due_ns=due_ns,
+                mixed=key[-1] == _OTHERS,
             )
             return [trouble]
         series.latest, series.last_utc_ns, series.last_ns = trouble, utc_ns, now_ns
@@ -96,7 +100,8 @@ class RecurringTrouble:
         return found
 
     def _key(self, trouble: Trouble) -> tuple[str, str, str]:
-        key = (trouble.kind, trouble.instrument, without_what_varies(trouble.text))
+        text = trouble.text if trouble.whole else without_what_varies(trouble.text)
+        key = (trouble.kind, trouble.instrument, text)
         others = (*key[:2], _OTHERS)
         alike = sum(one[:2] == key[:2] for one in self._series)
         full = others in self._series or alike >= _MOST_CAUSES
@@ -122,5 +127,6 @@ def _with(series: _Series, how: str) -> Trouble:
     """Return the latest of a series with how often it came, and when."""
     latest = series.latest
     first, last = iso_utc(series.first_utc_ns), iso_utc(series.last_utc_ns)
-    text = f"{latest.text} ({series.count:,} times from {first} to {last}{how})"
+    said = f"{latest.text}, and others" if series.mixed else latest.text
+    text = f"{said} ({series.count:,} times from {first} to {last}{how})"
     return Trouble(latest.kind, text, latest.instrument, latest.raw)

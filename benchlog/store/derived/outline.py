@@ -159,14 +159,23 @@ def _figures(readings: Sequence[Reading]) -> tuple[Any, ...]:
     return (
         min(hertz),
         max(hertz),
-        fsum(hertz) / len(hertz),
-        fsum(ambient) / len(ambient) if ambient else None,
+        _mean(hertz),
+        _mean(ambient) if ambient else None,
         reduce(or_, {+r.flags for r in readings}),
         first.utc_ns,
         first.mono_ns,
         last.utc_ns,
         last.mono_ns,
     )
+
+
+def _mean(values: Sequence[float]) -> float:
+    """Return the mean, also of numbers so absurd that their sum has no bounds."""
+    n = len(values)
+    try:
+        return fsum(values) / n
+    except OverflowError:
+        return fsum(value / n for value in values)
 
 
 def _figures_of(block: ReadingBlock) -> tuple[Any, ...]:
@@ -181,8 +190,8 @@ def _figures_of(block: ReadingBlock) -> tuple[Any, ...]:
     return (
         float(hertz.min()),
         float(hertz.max()),
-        fsum(hertz.tolist()) / len(hertz),
-        fsum(ambient) / len(ambient) if ambient else None,
+        _mean(hertz.tolist()),
+        _mean(ambient) if ambient else None,
         int(np.bitwise_or.reduce(block.flags)),
         utc[0],
         int(mono[0]),

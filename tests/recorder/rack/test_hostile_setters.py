@@ -6,8 +6,12 @@ a setter that hung was never let go of, and nobody was told.
 
 import json
 import os
+import pickle
 import signal
+import subprocess
+import sys
 from contextlib import suppress
+from pathlib import Path
 
 import pytest
 from benchlog_drivers.scpi_scanner import ScpiScanner
@@ -222,6 +226,48 @@ def test_one_that_was_stopped_is_let_go_of(odd, tmp_path):
     os.kill(handle.pid, signal.SIGSTOP)
     assert handle.finish() == ""
     assert released(tmp_path)
+
+
+def state_of(number):
+    """Return the letter of a process's state (proc(5)), empty where there is none."""
+    with suppress(OSError):
+        return Path(f"/proc/{number}/stat").read_text().rpartition(")")[2].split()[0]
+    return ""
+
+
+KEEPER = """
+import pickle, sys, time
+from benchlog.recorder.rack.setter_handle import SetterHandle
+handle = SetterHandle(pickle.loads(bytes.fromhex(sys.argv[1])))
+handle.start()
+while not handle.opened:
+    handle.hear()
+number = handle.set(1.0)
+while all(report.number != number for report in handle.hear()):
+    time.sleep(0.01)
+print(handle.pid, flush=True)
+time.sleep(60)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="Linux tells of a parent's death")
+def test_one_that_was_stopped_lets_go_when_its_keeper_is_killed(odd, tmp_path):
+    """Before, it stayed stopped for ever, with its supply on."""
+    handle = odd()
+    job = pickle.dumps(handle.job).hex()
+    handle.finish()
+    (tmp_path / "released").unlink(missing_ok=True)
+    words = [sys.executable, "-c", KEEPER, job]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as keeper:
+        try:
+            number = int(keeper.stdout.readline())
+            os.kill(number, signal.SIGSTOP)
+            until(lambda: state_of(number) == "T")
+            assert not released(tmp_path)
+        finally:
+            keeper.kill()
+    until(lambda: released(tmp_path))
+    until(lambda: state_of(number) in ("", "Z"))
 
 
 def test_one_that_was_stopped_itself_takes_no_keeper_for_silent(odd, tmp_path):

@@ -10,6 +10,8 @@ from stranger_clocks import Steady
 
 from benchlog.driver import Option
 from benchlog.errors import LostError
+from benchlog.recorder.instruments.instrument_messages import Said
+from benchlog.recorder.instruments.message_wire import to_frame
 
 
 class Wrong(Steady):
@@ -90,6 +92,28 @@ class Fickle(Steady):
         good = super().sample(value)
         nan = self.count % 2 == 0
         return replace(good, value=float("nan") if nan else 23.5, unit="C", raw=b"x")
+
+
+class Chatty(Steady):
+    """Writes a hundred messages into the keeper's pipe with each reading."""
+
+    said = 0
+
+    def read(self):
+        good = super().read()
+        several = []
+        for _ in range(50):
+            self.said += 1
+            several += ['-350,"Queue overflow"', f'-{self.said},"Number {self.said}"']
+        os.write(pipe_to_keeper(), b"".join(to_frame(Said(one)) for one in several))
+        return good
+
+
+class Gone(Steady):
+    """Ends its process when it is opened."""
+
+    def open(self):
+        os._exit(3)
 
 
 class Astray(Steady):

@@ -15,7 +15,14 @@ from benchlog.cli.tasks.qualifying import (
     rack_task,
 )
 from benchlog.clock import Clock
-from benchlog.errors import ConfigError, DataError, NotFoundError, Problem
+from benchlog.errors import (
+    BenchlogError,
+    ConfigError,
+    DataError,
+    NotFoundError,
+    Problem,
+    UsageError,
+)
 from benchlog.evaluation.rack_study import known_plan, next_step, plan_of, runs_of
 from benchlog.model import Bench, Purpose, QualificationPlan, Run, RunPlan
 from benchlog.recorder.rack.qualification import RackWork
@@ -43,6 +50,9 @@ def prepare_again(
     with Reader.open(database) as reader:
         all_runs = _cut(reader, trust=trust)
         cut = next_step(reader, all_runs)
+        strange = [run for run in all_runs if came_by(reader, run)]
+    if strange and not trust:
+        raise _refusal(database, clock, strange[0])
     # one that was ended while the keeper was cut has been through all steps
     runs = [run for run in all_runs if run.ended_how != COMPLETE]
     now_ns = clock.utc_ns()
@@ -77,6 +87,27 @@ def prepare_again(
     prepared = Prepared(task=task, sequence=sequence, part=part)
     again = {run.position: run.id for run in runs}
     return prepared, RackWork(task=task, again=again, trust=trust)
+
+
+def _refusal(database: Path, clock: Clock, strange: Run) -> UsageError:
+    """Return what is said without trust: what was recorded, and what is here.
+
+    Nothing is opened for it.
+    """
+    try:
+        resumed(database, strange.id, clock.utc_ns(), purpose=Purpose.QUALIFY)
+    except UsageError as error:
+        recorded = str(error)
+    try:
+        _, work = prepare_again(database, clock, trust=True)
+        here = used_from_elsewhere(database, work)
+    except BenchlogError as error:
+        here = [f"the bench file here cannot be used: {error}"]
+    return UsageError(
+        recorded
+        + "\nof the bench, the file here counts, not what was recorded:\n  "
+        + "\n  ".join(here)
+    )
 
 
 def used_from_elsewhere(database: Path, work: RackWork) -> list[str]:

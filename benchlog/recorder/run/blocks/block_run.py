@@ -12,6 +12,7 @@ from benchlog.recorder.run.blocks.block_columns import columns_of_block, last_re
 from benchlog.recorder.run.judge_batches import Record
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.store.reading_block import ReadingBlock
+from benchlog.store.snapshot_types import LARGEST, LEAST_POSITIVE
 from benchlog.units import NS_PER_S, format_duration
 
 _JUMP_S: Final = 0.05
@@ -163,7 +164,7 @@ class BlockRun(LiveRun):
     def _sound(self, block: SampleBlock, events: list[Event]) -> Mask:
         """Return which readings are possible; the others are told, with their bytes."""
         values, times = block.values, block.mono_ns
-        sound: Mask = np.isfinite(values) & (values > 0)
+        sound: Mask = (values >= LEAST_POSITIVE) & (values <= LARGEST)
         if self.previous_mono_ns is not None:
             sound &= times > self.previous_mono_ns
         for at in np.flatnonzero(~sound).tolist():
@@ -235,7 +236,7 @@ class BlockRun(LiveRun):
 
 def _is_frequency(value: float) -> bool:
     """Whether a value is a frequency at all."""
-    return 0 < value < float("inf")
+    return LEAST_POSITIVE <= value <= LARGEST
 
 
 def _usual_ns(times: NDArray[np.int64], gate_s: float) -> int:

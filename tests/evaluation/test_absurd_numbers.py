@@ -1,0 +1,129 @@
+"""Numbers of which no figure can be made: rows are kept, and a sentence tells of them.
+
+1e160 squared is beyond a double (IEEE 754: 1.8e308 is the largest); the bounds are our
+own rule (`store.snapshot_types`).
+"""
+
+import math
+import warnings
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from store.making import begin, reading, rows
+
+from benchlog.cli import root
+from benchlog.clock import VirtualClock
+from benchlog.errors import NoFiguresError
+from benchlog.evaluation.figured import figured_phases
+from benchlog.model import Condition, Phases, Sample
+from benchlog.recorder.run.acceptance import fault_of, why_beyond
+from benchlog.store.reader import Reader
+from benchlog.store.writer import Writer
+
+ABSURD = [
+    *(("frequency_hz", value) for value in (1e155, 1e160, 1e200, 1e308, 5e-324)),
+    *(("gate_s", value) for value in (1e160, 1e308, 5e-324)),
+    *(("ambient_c", value) for value in (1e160, 1e308, -1e308)),
+]
+OF_READINGS = (
+    *("show 3", "show 3 --json", "ageing 3", "ageing 1 3", "temperature 3"),
+    *("compare 1 3", "hat 1 2 3", "response 3", "fitness 3", "judge 3"),
+    *("report 3 --out page.html", "report 3 --label --out label.svg"),
+)
+OF_GRIDS = ("stability 3", "stability 3 --over-time")
+LISTS = ("runs", "results", "devices", "lots", "check", "show 1")
+MADE = ("export 3 --out three.csv", "report --lot L1 --out lot.html")
+
+
+def told(path, line):
+    """Run a command; nothing unexpected, no warning of numpy."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        done = CliRunner().invoke(root, [*line.split(), "--db", str(path)])
+    assert "something unexpected" not in done.stderr, (line, done.stderr)
+    assert "no figures come" not in done.stderr, (line, done.stderr)
+    return done
+
+
+@pytest.mark.parametrize(("field", "value"), ABSURD)
+def test_every_command_tells_of_an_absurd_number(tmp_path, monkeypatch, field, value):
+    """Unexpected errors, numpy's warnings, or figures that mean nothing before."""
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "a.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        for number in range(3):
+            run, segment = begin(writer, lot="L1")
+            given = rows(run, segment, 30)
+            if number == 2:
+                given[5] = (run, segment, reading(5, **{field: value}))
+            writer.commit(given)
+            writer.end_run(run, "stopped")
+    for line in OF_READINGS + (OF_GRIDS if field == "frequency_hz" else ()):
+        done = told(path, line)
+        assert done.exit_code == 1
+        assert f"{value:g}" in done.stderr and "Its rows are kept" in done.stderr
+    for line in LISTS:
+        assert told(path, line).exit_code in (0, 3, 4), line
+    for line in ("chips --lot L1", *OF_GRIDS):
+        told(path, line)
+    for line in MADE:
+        assert told(path, line).exit_code == 0, line
+    done = told(path, f"import three.csv --again --db {path}")
+    assert done.exit_code == 0, done.stderr
+    with Reader.open(path) as reader:
+        before, copied = (getattr(reader.columns_after(n), field) for n in (3, 4))
+    assert before[5] == value and np.array_equal(before, copied)
+
+
+def test_a_block_of_absurd_readings_is_stored(tmp_path):
+    """The sum of a block was beyond a double: an OverflowError, and no row came in."""
+    path = tmp_path / "a.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        writer.commit(
+            [(run, segment, reading(i, frequency_hz=1.7e308)) for i in range(1100)]
+        )
+        writer.end_run(run, "stopped")
+        with Reader.open(path) as reader:
+            assert reader.outline(run).mean_hz[0] == pytest.approx(1.7e308)
+
+
+def test_an_absurd_supply_gives_no_response(tmp_path):
+    path = tmp_path / "a.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 60))
+        for at in range(60):
+            volts = 1e308 if at == 20 else 3.3
+            one = reading(at)
+            said = Condition(one.utc_ns, one.mono_ns, "supply", volts, "V", "supply")
+            writer.commit([(run, segment, said)])
+        writer.end_run(run, "stopped")
+    for line in ("response 1", "temperature 1"):
+        done = told(path, line)
+        assert done.exit_code == 1 and "supply is 1e+308 V" in done.stderr
+    assert told(path, "show 1").exit_code in (0, 3, 4)
+
+
+def test_absurd_phase_gives_no_stability():
+    phase_s = np.array([0.0, 1e-9, -1e200])
+    given = Phases(np.arange(3) * 10**9, phase_s, np.zeros(3, np.int64))
+    with pytest.raises(NoFiguresError, match=r"phase value 3 is -1e\+200 s"):
+        figured_phases(7, given)
+
+
+@pytest.mark.parametrize("value", [1e31, 1e160, 1e308, -1e308, 5e-324, 1e-13])
+def test_a_counter_that_says_so_is_refused(value):
+    """It was kept as suspect: one such answer, and the run had no figure any more."""
+    assert fault_of(Sample(value, "Hz", 1, 1, 1.0), None)
+
+
+@pytest.mark.parametrize("value", [1e-12, 1e30, 16e6])
+def test_what_a_figure_can_be_made_of_is_taken(value):
+    assert not fault_of(Sample(value, "Hz", 1, 1, 1.0), None)
+
+
+@pytest.mark.parametrize("value", [1e31, -1e160, math.inf, math.nan])
+def test_a_probe_that_says_so_is_refused(value):
+    assert why_beyond(value)
