@@ -33,6 +33,14 @@ def default_database(environment: Mapping[str, str] = os.environ) -> Path:
     return Path(platformdirs.user_data_dir("benchlog", appauthor=False)) / "benchlog.db"
 
 
+def followed(path: Path) -> Path:
+    """Return where a link leads; any other path as it is.
+
+    The log, its index and a keeper's socket stand beside the file itself.
+    """
+    return Path(os.path.realpath(path)) if path.is_symlink() else path
+
+
 class FileIdentity:
     """Whether a path still leads to the file that it led to when this was made.
 
@@ -80,9 +88,9 @@ class FileIdentity:
 def prepare_to_write(path: Path) -> None:
     """Make a new database, empty, for its owner; check that an old one may be written.
 
-    Where it is a link, it is made where that leads. The log and its index get the
-    rights of the file. SQLite itself opens a file without write permission and only
-    fails later. Raises StoreError.
+    Links were followed before. The log and its index get the rights of the file.
+    SQLite itself opens a file without write permission and only fails later. Raises
+    StoreError.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -102,7 +110,7 @@ def prepare_to_write(path: Path) -> None:
             )
     if not path.exists():
         with contextlib.suppress(OSError):  # SQLite tells what is wrong
-            os.close(created(path.resolve()))
+            os.close(created(path))
 
 
 def refuse_special(path: Path) -> None:
