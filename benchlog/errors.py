@@ -24,7 +24,8 @@
         ├── GarbledError             an answer that is not what was asked for
         ├── OutOfStepError           an answer that belongs to another question
         ├── RefusedError             it will not take a setting (gate, input ...)
-        └── WrongInstrumentError     something else answers at this address
+        ├── WrongInstrumentError     something else answers at this address
+        └── InUseError               another program's run uses the instrument
 
 Every message is one sentence or two: what happened, where, and what to try. No error
 of ours has an empty message. Exit codes live with the class that causes them.
@@ -316,6 +317,12 @@ class WrongInstrumentError(InstrumentError):
     kind = "wrong-instrument"
 
 
+class InUseError(InstrumentError):
+    """Another program's run uses this instrument, under another address."""
+
+    kind = "in-use"
+
+
 INSTRUMENT_ERRORS: tuple[type[InstrumentError], ...] = (
     LostError,
     SilentError,
@@ -325,6 +332,7 @@ INSTRUMENT_ERRORS: tuple[type[InstrumentError], ...] = (
     OutOfStepError,
     RefusedError,
     WrongInstrumentError,
+    InUseError,
 )
 """The kinds of instrument error, for carrying one across a process boundary."""
 

@@ -43,7 +43,7 @@ def socket_of(run: Run, database: Path) -> Path | None:
     """Return where the keeper of a run listens; None where its row names no socket."""
     if not re.fullmatch(_BARE, run.control):
         return None
-    return database.parent / run.control
+    return Path(os.path.realpath(database)).parent / run.control
 
 
 class KnownKeepers:

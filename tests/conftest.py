@@ -42,7 +42,10 @@ TIMED = (
 CAMPAIGNS = (
     # kills, faults and chips one after another
     *("soak/test_soak.py", "store/test_kill.py", "forwarding/test_kills.py"),
-    *("forwarding/test_to_datasets.py::test_kills", "trim/test_line.py::test_ten_chips"),
+    *(
+        "forwarding/test_to_datasets.py::test_kills",
+        "trim/test_line.py::test_ten_chips",
+    ),
     # spoilt input by the hundred
     *("catalogue/test_hostile.py", "exchange/test_imports.py::test_no_file", "fuzz"),
     *("recorder/test_hostile_replies.py", "exchange/test_exports.py::test_any_reading"),

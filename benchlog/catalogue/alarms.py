@@ -1,8 +1,5 @@
 """`[[alarm]]` in a bench file: when somebody wants to be told, and how."""
 
-import re
-from itertools import pairwise
-from pathlib import PurePath
 from typing import Any, Final
 
 from benchlog.catalogue.check import (
@@ -11,8 +8,8 @@ from benchlog.catalogue.check import (
     matching,
     number,
     one_of,
-    texts,
 )
+from benchlog.catalogue.user_commands import PROGRAM, look_for_scripts
 from benchlog.model import AlarmRule
 from benchlog.units import as_stated
 
@@ -28,15 +25,6 @@ WATCHED: Final = (
 _BACK_OR_NOT: Final = ("lost_s", "reference_s", "forward_s")
 _SHARE: Final = 0.05  # of the bound: how far a value must come back by default
 _QUIET_S: Final = 600.0
-_SHELLS: Final = frozenset(
-    ("sh", "bash", "dash", "ash", "zsh", "ksh", "mksh", "fish", "csh", "tcsh")
-)
-_SCRIPT_OPTION: Final = re.compile(r"-[A-Za-z]*c")  # source: POSIX.1-2017, sh: -c
-_VALUE: Final = re.compile(r"\{\w+\}")
-_BESIDE_IT: Final = (
-    'the value as a word behind the script: ["sh", "-c", \'notify "$1"\', "sh", '
-    '"{text}"]'
-)
 _bound: Final = number("in the unit of what is watched", -1e9, 1e9)
 _ALARM: Final = {
     "when": TableKey(one_of(WATCHED), required=True),
@@ -47,9 +35,7 @@ _ALARM: Final = {
     "quiet_s": TableKey(
         number("not raised again before, in s", 0, 1e6), default=_QUIET_S
     ),
-    "command": TableKey(
-        texts("a program and its arguments, no shell", secret=True), default=()
-    ),
+    "command": TableKey(PROGRAM, default=()),
     "webhook": TableKey(
         matching(
             "an address http://... or https://...",
@@ -77,21 +63,9 @@ def _rule(findings: Findings, table: object, path: str) -> AlarmRule:
         bounds = [abs(bound) for bound in (above, below) if bound is not None]
         lost = values["when"] in _BACK_OR_NOT
         values["hysteresis"] = 0.0 if lost else _SHARE * min(bounds, default=0.0)
-    if _in_a_script(values["command"] or ()):
-        found = "{...} within the script of a shell, which would run what a value says"
-        findings.add(f"{path}.command", found, _BESIDE_IT)
+    look_for_scripts(findings, f"{path}.command", values["command"] or (), "text")
     values["when"] = values["when"] or WATCHED[0]
     return AlarmRule(**values)
-
-
-def _in_a_script(command: tuple[str, ...]) -> bool:
-    """Whether a value is filled into what a shell takes for a script (`sh -c`)."""
-    follows_shell = False
-    for word, after in pairwise(command):
-        follows_shell = follows_shell or PurePath(word).name in _SHELLS
-        if follows_shell and _SCRIPT_OPTION.fullmatch(word):
-            return _VALUE.search(after) is not None
-    return False
 
 
 def _check_bounds(findings: Findings, values: dict[str, Any], path: str) -> None:

@@ -3,13 +3,13 @@
 from collections.abc import Mapping
 from typing import Any, Final
 
-from benchlog.catalogue.check import Findings, TableKey, number, texts
+from benchlog.catalogue.check import Findings, TableKey, number
+from benchlog.catalogue.user_commands import PROGRAM, look_for_scripts
 from benchlog.model import BurnRule
 
-_PROGRAM: Final = texts("a program and its arguments, no shell", secret=True)
 _BURN: Final = {
-    "command": TableKey(_PROGRAM, default=()),
-    "power_cycle": TableKey(_PROGRAM, default=()),
+    "command": TableKey(PROGRAM, default=()),
+    "power_cycle": TableKey(PROGRAM, default=()),
     "limit_s": TableKey(number("seconds that it may take", 0.1, 300), default=30.0),
 }
 _CODE: Final = "{code}"
@@ -28,4 +28,6 @@ def burn_rule(findings: Findings, table: Mapping[str, Any] | None) -> BurnRule |
         found = "no word with {code}" if command else "missing"
         expected = 'the program and its words, such as ["burner", "{code}"]'
         findings.add("burn.command", found, expected)
+    for name in ("command", "power_cycle"):
+        look_for_scripts(findings, f"burn.{name}", values[name] or (), "device")
     return BurnRule(**values)

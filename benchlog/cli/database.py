@@ -25,14 +25,14 @@ AnyReader = TypeVar("AnyReader", bound="RunReader")
 
 
 def database(db: Path | None) -> Path:
-    """Return the path given by `--db`, else the default one."""
-    from benchlog.store.files import default_database
+    """Return the path given by `--db`, else the default one; links are followed."""
+    from benchlog.store.files import default_database, followed
 
     path = db if db is not None else default_database()
     fault = address_fault([path])
     if fault:
         raise UsageError(fault)
-    return path
+    return followed(path)
 
 
 @contextlib.contextmanager

@@ -5,6 +5,7 @@ from typing import ClassVar, Final
 
 from benchlog.driver import Driver, Option
 from benchlog.driver_kit.connect import link_wanted, open_link
+from benchlog.driver_kit.instrument_locks import refuse_in_use
 from benchlog.driver_kit.numbers import checked_dialect, parse_reply
 from benchlog.driver_kit.scpi import MAX_ERRORS, Talk, identity_of
 from benchlog.driver_kit.settings import apply_settings, number_of, words_of
@@ -149,6 +150,7 @@ class ScpiDriver(Driver):
         text = ""
         if talk.knows("identify"):
             text, late = talk.greet()
+            refuse_in_use(identity_of(text, {}), self.address)
             self._say(late)
         elif self._lost_step:
             self._say(talk.hush())

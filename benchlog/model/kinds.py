@@ -75,6 +75,7 @@ class EventKind(StrEnum):
     OUT_OF_TURN = "out-of-turn"
     REFUSED = "refused"
     WRONG_INSTRUMENT = "wrong-instrument"
+    IN_USE = "in-use"
     HUNG = "hung"
     CRASHED = "crashed"
     REJECTED = "rejected"

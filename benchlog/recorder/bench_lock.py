@@ -1,20 +1,19 @@
 """Who holds a bench: a lock file per address and instrument, with the holder's name."""
 
 import fcntl
-import hashlib
 import json
 import os
 from collections.abc import Iterable
-from pathlib import Path
 from types import TracebackType
-
-import platformdirs
 
 from benchlog.clock import Clock
 from benchlog.driver_kit.endpoint import endpoint
-from benchlog.driver_kit.simulated_endpoints import simulated_bench_at
+from benchlog.driver_kit.instrument_locks import (
+    busy_words,
+    instrument_name,
+    lock_path,
+)
 from benchlog.errors import BusyError, UsageError
-from benchlog.masking import masked
 from benchlog.model import Identity
 from benchlog.units import printable
 
@@ -92,44 +91,7 @@ class BenchLocks:
         except OSError as error:
             who = os.pread(fd, 4096, 0)
             os.close(fd)
-            raise BusyError(_busy(what, address, who)) from error
+            raise BusyError(busy_words(what, address, who)) from error
         os.ftruncate(fd, 0)
         os.pwrite(fd, json.dumps({**self._said, "address": address}).encode(), 0)
         self._files[name] = fd
-
-
-def instrument_name(identity: Identity, address: str) -> str:
-    """Return what only this instrument is called, or nothing when it has no such name.
-
-    A serial number that is empty, all zeros, or only the address is none. Simulated
-    instruments of two benches may give one serial number, so their bench counts too.
-    """
-    who = identity.who
-    if not identity.serial.strip("0 -") or identity.serial == masked(address):
-        return ""
-    bench = simulated_bench_at(address) if identity.simulated else ""
-    if identity.simulated and not bench:
-        return ""
-    return f"instrument {json.dumps((*who, bench))}"
-
-
-def lock_path(name: str) -> Path:
-    """Return the lock file of an address or instrument, in a folder that is made."""
-    # Not the runtime folder: a service and a terminal of one user have different ones.
-    folder = Path(platformdirs.user_state_dir("benchlog")) / "locks"
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    return folder / f"{hashlib.sha256(name.encode()).hexdigest()[:24]}.lock"
-
-
-def _busy(what: str, address: str, who: bytes) -> str:
-    try:
-        said = json.loads(who)
-        holder = f"{printable(str(said['holder']))} (process {said['pid']})"
-        there = str(said["address"])
-    except (ValueError, KeyError, TypeError):
-        holder, there = "another process", address
-    under = "" if there == address else f", under {printable(there)}"
-    return (
-        f"{printable(what)} is in use by {holder}{under}; "
-        "look on with 'benchlog watch', or stop that run first"
-    )

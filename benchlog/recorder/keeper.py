@@ -115,7 +115,7 @@ def surroundings(
         if until_fd is not None:
             selector.register(until_fd, selectors.EVENT_READ, ("until", until_fd))
         yield Surroundings(
-            database=database,
+            database=writer.path,  # links followed: there people look for it
             clock=clock,
             writer=writer,
             selector=selector,

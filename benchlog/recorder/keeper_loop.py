@@ -12,7 +12,9 @@ from benchlog import registry
 from benchlog.control import Answer, Request
 from benchlog.errors import (
     BenchlogError,
+    BusyError,
     InstrumentError,
+    InUseError,
     instrument_error,
 )
 from benchlog.model import (
@@ -84,6 +86,8 @@ class Keeper(HearingLoop):
                         missing.discard(name)
                     case Got():
                         missing.discard(name)
+                    case Failed(kind=InUseError.kind):
+                        raise BusyError(message.message)
                     case Failed() if not self.patient:
                         raise _named(name, message.error())
                     case Ended() if not self.patient:

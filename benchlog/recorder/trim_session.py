@@ -49,9 +49,10 @@ class TrimSession:
     """Carries a search out on the device of an open run.
 
     `over` once the best code is measured as it stays; `wrong` asks whether this is the
-    right part; while `supply_away` nobody wonders where its signal is. The figures that
-    count are those of the readings since the last of all: the code left set, or what is
-    there after burn and power cycle.
+    right part. While something is `under_way`, a burn or a power cycle, nobody wonders
+    where the signal is, and no person ends the run. The figures that count are those of
+    the readings since the last of all: the code left set, or what is there after burn
+    and power cycle.
     """
 
     def __init__(
@@ -72,7 +73,7 @@ class TrimSession:
         self.found_ppm = (math.nan, math.nan)
         self.over = False
         self.is_last = False
-        self.supply_away = False
+        self.under_way: ProgramUnderWay | None = None
         self.wrong = ""
 
     def heard(self, reading: Reading) -> None:
@@ -135,9 +136,7 @@ class TrimSession:
                 yield from self._readings(LAST)
                 self._note_after(name, what, code, *self._mean_and_u())
             name, what = "a power cycle", AFTER_POWER_CYCLE
-            self.supply_away = True
             yield from self._ended(burning.power_cycle(code), name, code)
-            self.supply_away = False
             self._note("the supply was away", TrimNote(what=POWER_CYCLED, code=code))
         yield from self._last()
         self._note_after(name, what, code, *self.found_ppm)
@@ -151,8 +150,10 @@ class TrimSession:
 
     def _ended(self, program: ProgramUnderWay, what: str, code: int) -> Iterator[None]:
         """Wait for a program. Raises BurnError when it did not end well."""
+        self.under_way = program
         while (said := program.outcome()) is None:
             yield
+        self.under_way = None
         for order, told in program.orders:
             self._log(order, told)
         if said:

@@ -24,6 +24,7 @@ LETTERS: Final = {
     EventKind.OUT_OF_STEP: "!",
     EventKind.OUT_OF_TURN: "!",
     EventKind.WRONG_INSTRUMENT: "!",
+    EventKind.IN_USE: "!",
     EventKind.READINGS_LOST: "!",
     EventKind.LEAKED: "!",
     EventKind.FLOODED: "!",

@@ -14,6 +14,7 @@ _TROUBLE: Final = {
     EventKind.LEAKED: "the instrument's process took too much memory; starting it anew",
     EventKind.FLOODED: "the instrument's process said too much; starting it anew",
     EventKind.WRONG_INSTRUMENT: "another instrument answers; waiting for the right one",
+    EventKind.IN_USE: "another program's run uses the instrument; waiting for it",
     EventKind.REFERENCE_LOST: "the reference is lost; waiting for it to come back",
     EventKind.NO_SIGNAL: "no signal at the counter's input",
     EventKind.OVERLOAD: "the counter's input is overloaded",

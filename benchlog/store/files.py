@@ -32,6 +32,14 @@ def default_database(environment: Mapping[str, str] = os.environ) -> Path:
     return Path(platformdirs.user_data_dir("benchlog", appauthor=False)) / "benchlog.db"
 
 
+def followed(path: Path) -> Path:
+    """Return where a link leads; any other path as it is.
+
+    The log, its index and a keeper's socket stand beside the file itself.
+    """
+    return Path(os.path.realpath(path)) if path.is_symlink() else path
+
+
 class FileIdentity:
     """Whether a path still leads to the file that it led to when this was made.
 
@@ -79,9 +87,9 @@ class FileIdentity:
 def prepare_to_write(path: Path) -> None:
     """Make a new database, empty, for its owner; check that an old one may be written.
 
-    Where it is a link, it is made where that leads. The log and its index get the
-    rights of the file. SQLite itself opens a file without write permission and only
-    fails later. Raises StoreError.
+    Links were followed before. The log and its index get the rights of the file.
+    SQLite itself opens a file without write permission and only fails later. Raises
+    StoreError.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -91,6 +99,7 @@ def prepare_to_write(path: Path) -> None:
             "name another database with --db"
         ) from error
     refuse_special(path)
+    refuse_second_name(path)
     must_take = [path.parent, path] if path.exists() else [path.parent]
     for place in must_take:
         if not os.access(place, os.W_OK):
@@ -100,7 +109,7 @@ def prepare_to_write(path: Path) -> None:
             )
     if not path.exists():
         with contextlib.suppress(OSError):  # SQLite tells what is wrong
-            os.close(created(path.resolve()))
+            os.close(created(path))
 
 
 def refuse_special(path: Path) -> None:
@@ -120,6 +129,20 @@ def refuse_special(path: Path) -> None:
                 f"{beside} is no file, and stands where the database has its log; "
                 "move it away, or name another file with --db"
             )
+
+
+def refuse_second_name(path: Path) -> None:
+    """Refuse to write a file that has two names, as a copy by hard links leaves it.
+
+    SQLite finds the log by the name: two programs that write under two names know
+    nothing of each other, and each writes over the other's pages. Raises StoreError.
+    """
+    if path.exists() and path.stat().st_nlink > 1:
+        raise StoreError(
+            f"{path} has a second name (a hard link), under which another program may "
+            f"write it, too: `find FOLDER -samefile {path}` finds it. End all keepers "
+            "of both, then remove one; `benchlog backup` makes a copy"
+        )
 
 
 _JOURNAL_MAGIC: Final = bytes.fromhex("d9d505f920a163d7")  # SQLite's file format

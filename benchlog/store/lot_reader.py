@@ -43,6 +43,15 @@ class LotReader(RunReader):
                 self.left_out[f"run {row['run']}"] = why_unreadable(error)
         return found
 
+    def device_runs(self, lot: Lot, device: str, purpose: Purpose) -> list[int]:
+        """Return the ids of a device's runs in a lot, for a purpose.
+
+        Also of those that cannot be read, or are in quarantine.
+        """
+        wanted = {"lot": lot.lot, "part": lot.part_id, "purpose": purpose.value}
+        rows = self._named(lots.DEVICE_RUNS, {**wanted, "device": device})
+        return [row["run"] for row in rows]
+
     def runs_by_lot(
         self, part: str | None = None, supplier: str | None = None
     ) -> dict[tuple[str, str], list[RunOfLot]]:

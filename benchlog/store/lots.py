@@ -74,6 +74,15 @@ LOT_RUNS: Final = _OF_RUNS.format(
   and instr(:kinds, ' ' || u.purpose || ' ')""",
 )
 """The runs of a lot that were for one of `kinds`, words between blanks."""
+DEVICE_RUNS: Final = f"""{AMENDED}
+select u.id as run from runs u join devices d on d.id = u.device_id
+  left join lots l on l.id = d.lot_id left join amended a on a.run_id = u.id
+where {_WITHIN.format("x.lot = :lot")} and {LOT} = :lot
+  and ifnull(a.part, d.part_id) = :part and ifnull(a.device, d.device) = :device
+  and u.purpose = :purpose
+order by u.id
+"""  # noqa: S608 - our own text
+"""Whatever has become of them: what was done with the device, was done."""
 _ALL_LOT_RUNS: Final = _OF_RUNS.format(
     f""", {PUT_ASIDE} as put_aside, ifnull(a.part, d.part_id) as part, {LOT} as lot,
   ifnull(json_extract({FIGURES}, '$.basis.timebase.status'),

@@ -35,8 +35,10 @@ class Session:
     def open(cls, path: Path, *, guarded: bool, original: Path | None = None) -> Self:
         """Open, or make, and migrate. Raises StoreError and StoreLockedError.
 
+        Where `path` is a link, the file is opened under the name that it leads to.
         `original` is the database that this file is only a copy of to be read.
         """
+        path = files.followed(path)
         files.prepare_to_write(path)
         guard: Guard = FileLock(path, sqlite.BUSY_TIMEOUT_S) if guarded else NoGuard()
         try:

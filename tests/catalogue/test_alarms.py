@@ -102,6 +102,13 @@ def commanded(*words):
         ("sh", "-c", "echo {device} >> told"),
         ("/bin/bash", "-lc", "notify {text}"),
         ("env", "A=b", "timeout", "9", "dash", "-e", "-c", "x {position}"),
+        ("bash", "-cx", "notify {text}"),
+        ("bash", "-c", "-x", "--", "notify {text}"),
+        ("su", "operator", "-c", "notify {text}"),
+        ("su", "operator", "--command=notify {text}"),
+        ("env", "-S", "notify {text}"),
+        ("python3", "-c", "print({text})"),
+        ("perl", "-e", "print {text}"),
     ],
 )
 def test_no_value_becomes_part_of_a_shell_s_script(words):
@@ -117,6 +124,8 @@ def test_no_value_becomes_part_of_a_shell_s_script(words):
         ("sh", "-c", 'notify "$1"', "sh", "{text}"),
         ("sh", "told.sh", "{text}"),
         ("grep", "-c", "{text}"),
+        ("python3", "told.py", "--text={text}"),
+        ("perl", "told.pl", "{text}"),
         ("sh", "-c"),
     ],
 )

@@ -11,8 +11,9 @@ import pytest
 from benchlog.clock import HostClock
 from benchlog.driver_kit.endpoint import endpoint
 from benchlog.errors import BusyError, UsageError
-from benchlog.model import Bench, Dialect, InstrumentSpec, PositionSpec
+from benchlog.model import Bench, Dialect, InstrumentSpec, PositionSpec, Purpose
 from benchlog.recorder.bench_lock import BenchLocks
+from benchlog.recorder.instruments.instrument_check import check_instrument
 from benchlog.recorder.keeper import keep, opened_keeper
 from benchlog.testing import Script, TcpPeer
 
@@ -95,6 +96,56 @@ def test_two_positions_of_a_bench_are_two_counters(plan_at, database, clock):
         pytest.raises(UsageError, match="give both positions the same address"),
     ):
         keep(plan_at(one, other), database, clock, tell=lambda told: None)
+
+
+HOLDER = """
+from benchlog.clock import HostClock
+from benchlog.model import Identity
+from benchlog.recorder.bench_lock import BenchLocks
+with BenchLocks([], "benchlog soak of C-0007", HostClock()) as locks:
+    locks.hold_instrument(Identity("", "ACORN", "C1", "4711"), "GPIB0::8::INSTR")
+    print("held", flush=True)
+    input()
+"""
+
+
+@contextmanager
+def held_elsewhere():
+    with subprocess.Popen(
+        [sys.executable, "-c", HOLDER],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as other:
+        assert other.stdout.readline() == "held\n"
+        yield
+        other.communicate("\n", timeout=30)
+
+
+@pytest.mark.parametrize("purpose", [Purpose.MEASURE, Purpose.SOAK])
+def test_nothing_is_set_on_a_counter_that_another_program_has_under_another_address(
+    plan_at, database, clock, purpose
+):
+    """Before, the second run was refused once its gate was set, and the first went on.
+
+    All its readings from then on had a gate that was not the counter's.
+    """
+    dialect = replace(ASKED, commands=COMMANDS | {"configure": "CONF:FREQ"})
+    script = Script({"*IDN?": "ACORN,C1,4711,1.0"}, value=("READ?", "+1.6E+07"))
+    with TcpPeer(script) as peer, held_elsewhere():
+        (plan,) = plan_at(peer.address)
+        spec = plan.bench.instruments["c0"]
+        spec = replace(spec, options={**spec.options, "dialect": dialect})
+        bench = replace(plan.bench, instruments={"c0": spec})
+        plan = replace(plan, bench=bench, purpose=purpose)
+        said = r"ACORN,C1,4711,1\.0.*in use by benchlog soak of C-0007.*GPIB0::8"
+        with pytest.raises(BusyError, match=said):
+            keep([plan], database, clock, tell=lambda told: None)
+        error = check_instrument(spec, clock).error
+        assert error is not None and error.kind == "in-use"
+        assert {line.strip() for line in script.heard} == {"*IDN?"}
+    with TcpPeer(script) as peer:  # free again
+        assert check_instrument(replace(spec, address=peer.address), clock).sample
 
 
 def test_spellings_of_one_place(tmp_path):

@@ -1,10 +1,14 @@
 import os
 import threading
+from dataclasses import replace
 from pathlib import Path
 
+import pytest
 from store.making import begin, rows
 
 from benchlog.clock import VirtualClock
+from benchlog.errors import StoreError
+from benchlog.keepers import socket_of
 from benchlog.store.backup import back_up
 from benchlog.store.files import default_database, forwarded_of, note_forwarded
 from benchlog.store.reader import Reader
@@ -50,3 +54,46 @@ def test_what_only_looks_like_a_killed_import_hinders_none(tmp_path):
     with staging_beside(database) as staging:
         assert staging.exists()
     assert odd.read_text() == "of somebody else"
+
+
+def test_a_database_may_be_reached_through_a_link(tmp_path):
+    """Before, each write through it told that the database was deleted or replaced."""
+    (tmp_path / "disk").mkdir()
+    database, link = tmp_path / "disk" / "bench.db", tmp_path / "bench.db"
+    link.symlink_to(database)
+    with Writer.open(link, VirtualClock()) as writer:
+        assert writer.path == database
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 3))
+        with Writer.open(database, VirtualClock()) as another:
+            another.commit(rows(run, segment, 2))
+        writer.commit(rows(run, segment, 1))
+    with Reader.open(link) as reader:
+        assert len(reader.columns_after(run)) == 6
+        kept = replace(reader.run(run), control="bench.db.7.sock")
+    assert socket_of(kept, link) == tmp_path / "disk" / "bench.db.7.sock"
+    link.unlink()
+    link.symlink_to(link)
+    with pytest.raises(StoreError):
+        Writer.open(link, VirtualClock())
+
+
+def test_a_file_with_two_names_is_written_under_neither(tmp_path):
+    """Its log goes by the name: 4 imports beside a soak left none of the soak's rows.
+
+    What is in it can still be read and copied, and a keeper that has it open goes on.
+    """
+    database, second = tmp_path / "bench.db", tmp_path / "linked.db"
+    with Writer.open(database, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 3))
+        second.hardlink_to(database)
+        for name in (database, second):
+            with pytest.raises(StoreError, match="second name"):
+                Writer.open(name, VirtualClock())
+        writer.commit(rows(run, segment, 2))
+    with Reader.open(second) as reader:
+        assert len(reader.columns_after(run)) == 5
+    assert back_up(second, tmp_path / "copy.db").readings == 5
+    second.unlink()
+    Writer.open(database, VirtualClock()).close()

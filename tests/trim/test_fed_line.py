@@ -1,15 +1,17 @@
 """A line whose bench names a supply of the chip: held, taken away to verify, let go."""
 
 import json
+import signal
 from contextlib import closing
 from dataclasses import replace
 
 import pytest
 from keeper_door import soak_plan
-from trim.line_scene import a_line, control_program
+from trim.line_scene import a_line, control_program, hear_one_of
 
 from benchlog.catalogue import load_bench
 from benchlog.clock import host_deadline, host_sleep
+from benchlog.control import Request, ask
 from benchlog.model.promises import OperatingRange
 from benchlog.recorder.lot.feeding import feeds_of, job_of
 from benchlog.store.reader import Reader
@@ -103,3 +105,79 @@ def test_bounds_are_those_of_part_and_supply_and_nominal_must_be_within(line):
     assert job_of(plan, "supply").bounds == (0.0, 5.5)
     part = replace(plan.part, supply=OperatingRange(nominal_v=3.0, range_v=(2.7, 3.6)))
     assert job_of(replace(plan, part=part), "supply").bounds == (2.7, 3.6)
+
+
+SLOW = """#!/bin/sh
+echo begun >> {told}
+while [ ! -e {go_on} ]; do sleep 0.05; done
+{programmer} chip burn "$1"
+echo ended >> {told}
+"""
+
+
+def held_burn(line):
+    """Write a programmer that waits in the midst of a burn; return what tells and ends.
+
+    The first file tells what it did, the second lets it go on.
+    """
+    told, go_on = line.folder / "told", line.folder / "go-on"
+    programmer = control_program(line.folder, line.bench.addresses()["control"])
+    slow = line.folder / "slow"
+    slow.write_text(SLOW.format(told=told, go_on=go_on, programmer=programmer))
+    slow.chmod(0o755)
+    path = line.folder / "bench.toml"
+    text = BURN.replace("limit_s = 10", "limit_s = 120")
+    path.write_text(path.read_text() + text.format(json.dumps([str(slow), "{code}"])))
+    return told, go_on
+
+
+def put_in(line, process):
+    line.bench.insert("A", 0.0, "chip-5")
+    process.stdin.write("C-005\n")
+    process.stdin.flush()
+
+
+def test_nobody_takes_a_chip_away_while_it_is_burned(line):
+    """F2 there began another search in the midst of the burn.
+
+    While the supply was away it left it so: no code of a further chip could be set.
+    """
+    told, go_on = held_burn(line)
+    with line.start("--burn", "--yes") as process:
+        put_in(line, process)
+        wait_until(told.exists)
+        (door,) = line.folder.glob("line.db.*.sock")
+        for verb in ("again", "aside", "damaged", "skip", "take-out", "undo"):
+            answer = ask(door, Request(verb), 30.0)
+            assert not answer.ok and "is being burned" in answer.error, verb
+        go_on.touch()
+        out, err = process.communicate(timeout=60)
+    assert process.returncode == 0, err
+    assert "1 burned, verified after a power cycle" in " ".join(out.split())
+    assert line.bench.chip_supply.order[-3:] == ["off", "on", "off"]
+
+
+def test_a_lot_that_is_stopped_ends_when_its_burn_has_ended(line):
+    """Before, the supply was switched off in the midst of it."""
+    told, go_on = held_burn(line)
+    with line.start("--burn", "--yes") as process:
+        put_in(line, process)
+        wait_until(told.exists)
+        process.send_signal(signal.SIGTERM)
+        hear_one_of(process, ("the lot ends when that has ended",))
+        host_sleep(1.0)
+        assert line.bench.chip_supply.on and process.poll() is None
+        go_on.touch()
+        process.communicate(timeout=60)
+    assert told.read_text().split() == ["begun", "ended"]
+    assert not line.bench.chip_supply.on
+    (run,) = line.runs()
+    assert not run.counts
+    assert line.bench.firmware.burned is not None
+
+
+def wait_until(true, within_s=90.0):
+    limit = host_deadline(within_s)
+    while not true():
+        assert not limit.passed
+        host_sleep(0.02)

@@ -8,6 +8,9 @@ from schemas_held import hold
 from trim.line_scene import LOT, PART, a_line, control_program, hear_one_of
 from warm_program import PROGRAM, run
 
+from benchlog.clock import HostClock
+from benchlog.store.writer import Writer
+
 CHIPS = 10
 
 
@@ -159,6 +162,19 @@ def test_codes_are_burned_when_asked_and_verified_after_a_power_cycle(line):
     assert again[0] == 0
     assert [word for word in ordered(line) if "burn" in word] == wanted[::2]
     assert "a burn of code" in again[2]
+
+
+def test_a_chip_whose_run_is_in_quarantine_is_not_burned_again(line):
+    """Before, `check --repair` made a burned chip one that never was."""
+    with_burn(line)
+    assert line.trim([2], "--burn", "--yes")[0] == 0
+    (burned,) = line.runs()
+    with Writer.open(line.db, HostClock()) as writer:
+        assert writer.put_aside(("run", burned.run), "its record is damaged", "test")
+    again = line.trim([2], "--burn", "--yes")
+    assert again[0] == 0
+    assert len([word for word in ordered(line) if "burn" in word]) == 1
+    assert f"was begun in run {burned.run}" in again[2]
 
 
 def test_nothing_is_burned_unless_somebody_agrees(line):

@@ -181,7 +181,7 @@ def difference_covariance(lags: Array, differences: Differences, alpha: int) -> 
 
 def _differenced(order: int, shifted: Callable[[int], Array]) -> Array:
     """Add up a covariance by how many averaging times it is shifted."""
-    total = 0.0
+    total: Array | float = 0.0
     for k in range(-order, order + 1):
         weight = (-1.0) ** k * math.comb(2 * order, order + k)
         total = total + weight * shifted(k)

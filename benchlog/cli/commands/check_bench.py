@@ -13,7 +13,7 @@ from benchlog import registry
 from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import CatalogueName
-from benchlog.errors import BusyError
+from benchlog.errors import BusyError, InUseError
 from benchlog.masking import masked
 from benchlog.model import EDGE
 from benchlog.units import (
@@ -274,6 +274,7 @@ def _checked(spec: "InstrumentSpec", tried: "InstrumentCheck", path: Path) -> Ch
         value=sample.value if sample else None,
         unit=sample.unit if sample else None,
         error=str(error) if error else None,
+        in_use=error is not None and error.kind == InUseError.kind,
         advice=advice_for(spec, tried.samples, _checks_of(path, tried.identity)),
         seen=seen.text if seen else "",
         counts=counts.texts if counts else (),

@@ -20,7 +20,7 @@ class SharedCounter:
         self.shared = sharers > 1
         self._files: tuple[int, ...] = ()
         if self.shared:
-            from benchlog.recorder.bench_lock import lock_path  # noqa: PLC0415 - rarely
+            from benchlog.driver_kit.instrument_locks import lock_path  # noqa: PLC0415 - rarely
 
             flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC
             names = (f"queue for {address}", f"turn at {address}")

@@ -26,6 +26,7 @@ from benchlog.model.trims import BURN_BEGUN, SET, trim_notes
 from benchlog.recorder.lot.undo import Act, newest_act
 from benchlog.recorder.run.bookkeeper import RULE
 from benchlog.store.reader import Reader
+from benchlog.store.snapshot import UNREADABLE
 from benchlog.store.writer import Writer
 from benchlog.units import format_ppm, format_u_ppm, printable
 from benchlog.verdict.lot.lot_decision import (
@@ -249,14 +250,19 @@ class LotBook:
         return next((note.code for note in reversed(notes) if note.what == SET), None)
 
     def burned_before(self, device: str) -> str:
-        """Return when a burn of a device was begun in this lot, empty when never."""
+        """Return when a burn of a device was begun in this lot, empty when never.
+
+        A run in quarantine tells of it, too. Where nobody can tell, it may have been.
+        """
         with closing(Reader.open(self._database)) as reader:
-            for run in self.runs:
-                if run.device != device:
-                    continue
-                for note in trim_notes(event for _, event in reader.events(run.run)):
+            for run in reader.device_runs(self.task.lot, device, self.purpose):
+                try:
+                    notes = trim_notes(event for _, event in reader.events(run))
+                except UNREADABLE:
+                    return f"whether it was burned in run {run} cannot be read"
+                for note in notes:
                     if note.what == BURN_BEGUN:
-                        return f"a burn of code {note.code} was begun in run {run.run}"
+                        return f"a burn of code {note.code} was begun in run {run}"
         return ""
 
     def newest_act(self) -> Act | None:

@@ -22,6 +22,8 @@ _ANSWERS = {
     "take-out": (EventKind.SET_ASIDE, "a person answered: the wrong part, taken out"),
     "skip": (EventKind.SET_ASIDE, "a person answered: skipped, it does not count"),
 }
+_ENDING = frozenset(("again", "aside", "damaged", "take-out", "skip", "undo"))
+"""Deeds that may end the run of a device before its time."""
 _ENDED = {"take-out": "taken out", "skip": "skipped"}
 
 
@@ -46,6 +48,10 @@ class LotKept(Kept, Protocol):
 
     def set_aside(self, run: LiveRun, how: str, text: str) -> None:
         """End a run that shall not count, and say why."""
+        ...
+
+    def unfinished(self, run: LiveRun) -> str:
+        """Return why a person cannot end a run just now; empty where one can."""
         ...
 
     @property
@@ -81,8 +87,8 @@ class LotCommands(ControlCommands):
 
     def answer(self, request: Request) -> Answer:
         """Do what is asked and say what came of it."""
-        if request.position and self._at(request.position) is None:
-            return _no(f"there is no position {printable(request.position)}")
+        if why := self._unfit_now(request):
+            return _no(why)
         if (deed := self._deeds.get(request.do)) is not None:
             return deed(request)
         if request.do == "keep-going":
@@ -97,6 +103,13 @@ class LotCommands(ControlCommands):
             if not self._open():
                 return Answer(ok=True)
         return super().answer(request)
+
+    def _unfit_now(self, request: Request) -> str:
+        """Return why a request cannot be done now; empty where nothing is known."""
+        if request.position and self._at(request.position) is None:
+            return f"there is no position {printable(request.position)}"
+        open_runs = self._open(request.position) if request.do in _ENDING else []
+        return next(filter(None, map(self._lot.unfinished, open_runs)), "")
 
     def _device(self, request: Request) -> Answer:
         """Take the id of the device that comes next; without one: it is in."""

@@ -81,9 +81,8 @@ class LotKeeper(Keeper):
     def say(self, text: str) -> None:
         """Say something that is no run's affair alone."""
         self._said, self._idle = text, None
-        self.surroundings.tell(
-            RunNotice(run_id=0, kind="waiting", text=printable(text))
-        )
+        notice = RunNotice(run_id=0, kind="waiting", text=printable(text))
+        self.surroundings.tell(notice)
 
     @property
     def said(self) -> str:
@@ -142,6 +141,11 @@ class LotKeeper(Keeper):
         """End a run that shall not count, and say why."""
         self._note(run, EventKind.SET_ASIDE, text)
         self.end_one(run.run_id, how)
+
+    def unfinished(self, run: LiveRun) -> str:
+        """Return why a person cannot end a run just now; empty where one can."""
+        del run
+        return ""
 
     @property
     def holding(self) -> bool:
@@ -237,8 +241,7 @@ class LotKeeper(Keeper):
             case Got():
                 if place.signal() and run is None and self.task.watched:
                     self.say(f"a device is seen at {place.name}")
-                said = self._far_off(place, message.sample)
-                if said and run is not None:
+                if (said := self._far_off(place, message.sample)) and run is not None:
                     self._hold_device(run, said)
             case Failed(kind=EventKind.NO_SIGNAL):
                 if place.darkness():
@@ -247,8 +250,7 @@ class LotKeeper(Keeper):
                 pass
         # Who is asked about a device that is held cannot put the next one in.
         awaited = self.task.watched and not self.lot.complete and not self.holding
-        said = place.idle() if awaited else ""
-        if said:
+        if awaited and (said := place.idle()):
             self.say(said)
             self._idle = place
 
@@ -338,11 +340,11 @@ class LotKeeper(Keeper):
     def _allow_more(self) -> None:
         """Let counters read until the next look at their run, and no further."""
         for run in self.book.runs.all():
-            instrument = self.pool.by_name[run.position.frequency]
-            if self.in_turns(run):
+            counter = run.position.frequency
+            if self.in_turns(run) or run.paused or run.fed != run.accepted:
                 continue
-            if instrument.allowed == 0 and not run.paused and run.fed == run.accepted:
-                self.pool.allow(run.position.frequency, max(1, run.wanted))
+            if self.pool.by_name[counter].allowed == 0:
+                self.pool.allow(counter, max(1, run.wanted))
 
     def start_reading(self, run: LiveRun) -> None:
         """Let the counter read as far as the first look."""

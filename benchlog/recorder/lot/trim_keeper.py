@@ -4,14 +4,15 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from typing import Final
 
+from benchlog.clock import host_sleep
 from benchlog.errors import BenchlogError, InstrumentError
 from benchlog.model import EventKind, Reading, Sample
 from benchlog.model.counting import BEST_FOUND
 from benchlog.recorder.hearing_loop import Surroundings
 from benchlog.recorder.instruments.instrument_pool import Heard
 from benchlog.recorder.keeper_loop import Keeper
-from benchlog.recorder.lot.burn_contract import BurnError
-from benchlog.recorder.lot.burning import DeviceBurning
+from benchlog.recorder.lot.burn_contract import BurnError, ProgramUnderWay
+from benchlog.recorder.lot.burning import BenchProgram, DeviceBurning
 from benchlog.recorder.lot.device_ids import Ids
 from benchlog.recorder.lot.device_site import DeviceSite
 from benchlog.recorder.lot.feeding import Feeds
@@ -29,6 +30,7 @@ from benchlog.recorder.trimming import trimmer_of
 from benchlog.units import as_stated, printable
 
 _IN_A_ROW: Final = 3  # our rule: three dead chips are rare, a loose plug is not
+_LOOK_S: Final = 0.05  # our rule: seen at once
 _BURNS_IN_A_ROW: Final = 2  # our rule: a programmer that fails spoils what follows
 
 
@@ -52,6 +54,7 @@ class TrimKeeper(LotKeeper):
         }
         self._setters: dict[str, str] = {}
         self._sessions: dict[int, TrimSession] = {}
+        self._burns: list[BenchProgram] = []
         self._failed = self._burns_failed = 0
         self.fault: BenchlogError | None = None
         rule = task.templates[0].bench.burn
@@ -108,12 +111,22 @@ class TrimKeeper(LotKeeper):
         try:
             super().finish()
         finally:
+            self._see_burns_out()
             try:
                 for trimmer in self._trimmers.values():
                     trimmer.close()
             finally:
                 for name, why in self._held.finish():
                     self.say(held_words(name, why))
+
+    def _see_burns_out(self) -> None:
+        """Wait for burns that are under way: a chip must not lose its supply in one."""
+        if self._burns:
+            self.say("a chip is being burned: the lot ends when that has ended")
+        for burn in self._burns:
+            while burn.outcome() is None:
+                self._held.tend()
+                host_sleep(_LOOK_S)
 
     # --- runs -------------------------------------------------------------------------
 
@@ -136,8 +149,22 @@ class TrimKeeper(LotKeeper):
 
     def end_one(self, run_id: int, how: str) -> None:
         """End one run and its search."""
+        burn = self._under_way(run_id)
+        if isinstance(burn, BenchProgram):
+            self._burns.append(burn)
         self._sessions.pop(run_id, None)
         super().end_one(run_id, how)
+
+    def unfinished(self, run: LiveRun) -> str:
+        """Say that what was begun with the chip must come to its end first."""
+        if self._under_way(run.run_id) is None:
+            return ""
+        device = printable(run.plan.device)
+        return f"{device} is being burned, or has no supply: try again in a moment"
+
+    def _under_way(self, run_id: int | None) -> ProgramUnderWay | None:
+        session = self._sessions.get(run_id or 0)
+        return None if session is None else session.under_way
 
     def _burning(self, place: DeviceSite, device: str) -> DeviceBurning | None:
         rule = place.template.bench.burn
@@ -174,6 +201,8 @@ class TrimKeeper(LotKeeper):
             if session is not None and not run.paused:
                 self._go_on(run, session)
         for run, _ in self.book.over():
+            if self.unfinished(run):
+                continue  # each has a limit of its own
             text = "no code was found in time"
             self.set_aside(run, "no code found", f"{text}: it does not count")
             self.say(f"{run.plan.device} was set aside: {text}")
@@ -218,9 +247,8 @@ class TrimKeeper(LotKeeper):
         """Counters read on by themselves."""
 
     def _see(self, place: DeviceSite, message: object) -> None:
-        """See what is there; a chip whose supply is away is not taken out."""
-        session = self._sessions.get(place.run_id or 0)
-        if session is None or not session.supply_away:
+        """See what is there; a programmer may stop a chip, and its supply be away."""
+        if self._under_way(place.run_id) is None:
             super()._see(place, message)
 
     def _far_off(self, place: DeviceSite, sample: Sample) -> str:

@@ -1,0 +1,101 @@
+"""Who holds an instrument: lock files by address and by who answers there.
+
+A keeper holds them (`recorder/bench_lock.py`). A driver looks before it sets an
+instrument up: an address of another kind, or a relay, may lead to one that is in use.
+"""
+
+import hashlib
+import json
+import os
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import platformdirs
+
+from benchlog.driver_kit.simulated_endpoints import simulated_bench_at
+from benchlog.errors import InUseError
+from benchlog.masking import masked
+from benchlog.model import Identity
+from benchlog.units import printable
+
+_MOST_TOLD: Final = 4096  # our rule: ours are far shorter
+
+
+def lock_path(name: str) -> Path:
+    """Return the lock file of an address or instrument, in a folder that is made."""
+    # Not the runtime folder: a service and a terminal of one user have different ones.
+    folder = Path(platformdirs.user_state_dir("benchlog")) / "locks"
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return folder / f"{hashlib.sha256(name.encode()).hexdigest()[:24]}.lock"
+
+
+def instrument_name(identity: Identity, address: str) -> str:
+    """Return what only this instrument is called, or nothing when it has no such name.
+
+    A serial number that is empty, all zeros, or only the address is none. Simulated
+    instruments of two benches may give one serial number, so their bench counts too.
+    """
+    who = identity.who
+    if not identity.serial.strip("0 -") or identity.serial == masked(address):
+        return ""
+    bench = simulated_bench_at(address) if identity.simulated else ""
+    if identity.simulated and not bench:
+        return ""
+    return f"instrument {json.dumps((*who, bench))}"
+
+
+def busy_words(what: str, address: str, told: bytes) -> str:
+    """Return who has `what`, by what stands in its lock file."""
+    try:
+        said = json.loads(told)
+        holder = f"{printable(str(said['holder']))} (process {said['pid']})"
+        there = str(said["address"])
+    except (ValueError, KeyError, TypeError):
+        holder, there = "another process", address
+    under = "" if there == address else f", under {printable(there)}"
+    return (
+        f"{printable(what)} is in use by {holder}{under}; "
+        "look on with 'benchlog watch', or stop that run first"
+    )
+
+
+def refuse_in_use(identity: Identity, address: str) -> None:
+    """Refuse an instrument that another program's run uses, under whatever address.
+
+    Nothing may be set on it: that run goes on with the settings that it stated. What
+    this process or its parent holds is its own. Raises InUseError.
+    """
+    if simulated_bench_at(address):
+        identity = replace(identity, simulated=True)
+    name = instrument_name(identity, address)
+    told = _held_by_others(lock_path(name)) if name else b""
+    if told:
+        what = f"{identity.text} (at {address})"
+        raise InUseError(busy_words(what, address, told), address=address)
+
+
+def _held_by_others(path: Path) -> bytes:
+    """Return what another program told in a lock file that it holds; else nothing."""
+    try:
+        import fcntl  # noqa: PLC0415 - POSIX only
+
+        with path.open("rb") as file:
+            told = file.read(_MOST_TOLD)
+            if not told or _is_ours(told):
+                return b""
+            try:
+                fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            except BlockingIOError:
+                return told
+    except (OSError, ImportError):
+        pass
+    return b""
+
+
+def _is_ours(told: bytes) -> bool:
+    try:
+        pid = json.loads(told)["pid"]
+    except (ValueError, KeyError, TypeError):
+        return False
+    return pid in (os.getpid(), os.getppid())
