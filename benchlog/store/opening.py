@@ -75,15 +75,35 @@ def _made_newest(connection: Connection, path: Path) -> bool:
 
 
 def run_steps(connection: Connection, path: Path, steps: "Sequence[Step]") -> None:
-    """Run those of `steps` that the file has not had; all of them or none."""
+    """Run those of `steps` that the file has not had; all of them or none.
+
+    A row that holds what cannot be keeps no step from being made: see `loosened`.
+    """
+    from benchlog.store.schema.loosened import loosened  # noqa: PLC0415 - old files
+
+    try:
+        with _all_or_nothing(connection):
+            _run_missing(connection, path, steps)
+    except SqliteError as error:
+        name = str(getattr(error, "sqlite_errorname", "") or "")
+        if not name.startswith(_OF_A_ROW):
+            raise
+        with _all_or_nothing(connection), loosened(connection):
+            _run_missing(connection, path, steps)
+
+
+_OF_A_ROW: Final = ("SQLITE_ERROR", "SQLITE_CONSTRAINT")
+"""How SQLite's names begin for a row that does not fit its table."""
+
+
+def _run_missing(connection: Connection, path: Path, steps: "Sequence[Step]") -> None:
     from sqlite_utils import Database  # noqa: PLC0415
 
-    with _all_or_nothing(connection):
-        done = schema_of(connection, path, len(steps))
-        db = Database(connection, execute_plugins=False)
-        for step in steps[done:]:
-            step(db)
-        _note_steps(connection, max(done, len(steps)))
+    done = schema_of(connection, path, len(steps))
+    db = Database(connection, execute_plugins=False)
+    for step in steps[done:]:
+        step(db)
+    _note_steps(connection, max(done, len(steps)))
 
 
 def _note_steps(connection: Connection, count: int) -> None:
