@@ -1,15 +1,16 @@
-"""Tables without the types and rules of their columns, while steps change them.
+"""Tables without the types and rules of their columns, while a column is changed.
 
 SQLite looks at each row of a table that is given a column, and at a whole row where one
 column is changed. So one row that holds what cannot be would keep an old database from
 ever being opened. The row stays as it is: it is named and left out afterwards.
 """
 
-from collections.abc import Iterator
+import re
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Final
 
-from benchlog.store.sqlite import Connection, SqliteError
+from benchlog.store.sqlite import Connection, SqliteError, all_or_nothing
 
 _TABLES: Final = """
 select name, sql from sqlite_master where type = 'table' and sql like '%) strict'
@@ -17,8 +18,38 @@ select name, sql from sqlite_master where type = 'table' and sql like '%) strict
 _SET: Final = "update sqlite_master set sql = ? where type = 'table' and name = ?"
 
 
+_OF_A_ROW: Final = ("SQLITE_ERROR", "SQLITE_CONSTRAINT")
+"""How SQLite's names begin for a row that does not fit its table."""
+
+_VALUE: Final = re.compile(
+    r"(NULL|non-\w+) value in \w+\.\w+|CHECK constraint failed in \w+"
+)
+"""What `pragma quick_check` tells of values (read in its answers)."""
+
+
+def despite_odd_rows(connection: Connection, change: Callable[[], object]) -> None:
+    """Do a change in one transaction, also where a row is in the way that cannot be.
+
+    `change` may be called twice. Raises the library's errors.
+    """
+    try:
+        with all_or_nothing(connection):
+            change()
+    except SqliteError as error:
+        name = str(getattr(error, "sqlite_errorname", "") or "")
+        if not name.startswith(_OF_A_ROW):
+            raise
+        with all_or_nothing(connection), _loosened(connection):
+            change()
+
+
+def is_of_a_row(finding: str) -> bool:
+    """Whether a finding of SQLite's own check is of values, and of no page."""
+    return _VALUE.fullmatch(finding) is not None
+
+
 @contextmanager
-def loosened(connection: Connection) -> Iterator[None]:
+def _loosened(connection: Connection) -> Iterator[None]:
     """Take the rules from the tables that are there, and give them back at the end.
 
     In the caller's transaction. A column that was added meanwhile stays. Raises the
