@@ -13,8 +13,10 @@ from store.making import begin, rows
 from benchlog.clock import VirtualClock
 from benchlog.errors import StoreDamagedError, StoreError
 from benchlog.store import sqlite
+from benchlog.store.backup import back_up
 from benchlog.store.integrity.shared_pages import refuse_shared
 from benchlog.store.reader import Reader
+from benchlog.store.staging import staging_beside
 from benchlog.store.writer import Writer
 
 HIGHEST = 2**63 - 1
@@ -212,3 +214,32 @@ def test_plain_indices_and_columns_of_a_person_s_own_are_let_be(path):
         writer.commit(rows(run, segment, 3))
     with Reader.open(path) as reader:
         assert reader.count(run) == 3
+
+
+def test_texts_are_as_ours(path, monkeypatch):
+    """Before, a copy of one in UTF-16 was written under a name that nobody gave."""
+    monkeypatch.chdir(path.parent)
+    strange = path.with_name("utf-16.db")
+    with closing(sqlite.connect_to_read(path)) as connection:
+        schema = "select sql from sqlite_master where sql is not null order by rowid"
+        texts = [sql for (sql,) in connection.execute(schema)]
+        version = connection.execute("pragma user_version").fetchone()[0]
+    with closing(sqlite.connect_to_write(strange)) as connection:
+        connection.execute("pragma encoding = 'UTF-16le'")
+        for sql in texts:
+            connection.execute(sql)
+        connection.execute(f"pragma application_id = {sqlite.APPLICATION_ID}")
+        connection.execute(f"pragma user_version = {version}")
+    for door in (Reader.open, lambda one: Writer.open(one, VirtualClock())):
+        with pytest.raises(StoreError, match="UTF-16le"):
+            door(strange)
+    with pytest.raises(StoreError, match="UTF-16le"):
+        back_up(strange, path.with_name("copy.db"))
+    assert all(one.name.isascii() for one in path.parent.iterdir())
+
+
+def test_what_else_a_database_has_keeps_nobody_from_an_import(path):
+    """Before: "table 'words_data' already exists", whatever was imported."""
+    plant(path, "create virtual table words using fts5 (word)")
+    with staging_beside(path) as staged:
+        Writer.open_staging(staged, VirtualClock()).close()

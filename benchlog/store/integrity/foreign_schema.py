@@ -54,6 +54,7 @@ _OUR_TRIGGER: Final = re.compile(
 _BY_TEXT: Final = frozenset(" ".join(text.lower().split()) for text in TRIGGERS)
 """Triggers that do more than forbid: those of exactly this text."""
 _MOST_SHOWN: Final = 60
+_ENCODING: Final = "UTF-8"
 
 
 def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> None:
@@ -61,6 +62,12 @@ def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> Non
 
     `newest`: the file has had all steps, so that its views are those of today.
     """
+    (encoding,) = connection.execute("pragma encoding").fetchone()
+    if encoding != _ENCODING:  # names of files would be read as such a text, too
+        raise StoreError(
+            f"{path} is not a database that benchlog made: its texts are {encoding}, "
+            f"and should be {_ENCODING}; nothing was read from it"
+        )
     try:
         found = connection.execute(SCHEMA).fetchall()
     except UnicodeDecodeError as error:  # SQLite's own message names what is no text
