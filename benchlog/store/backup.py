@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -14,10 +14,12 @@ from benchlog.store.integrity.foreign_schema import refuse_foreign
 from benchlog.store.integrity.shared_pages import refuse_shared
 from benchlog.store.opening import NEWEST, opened, schema_of
 from benchlog.store.reader import Reader
+from benchlog.store.schema.loosened import despite_odd_rows, is_of_a_row
 from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError
 from benchlog.store.whole_files import check_name, created, finished
 
+_UNKEPT: Final = "update runs set control = '' where ended_utc_ns is null"
 _OPEN: Final = "select id from runs where ended_utc_ns is null order by id"
 
 
@@ -86,10 +88,17 @@ def at_newest_schema(path: Path) -> Iterator[Path]:
 
 def _of_any_age(database: Path) -> Reader:
     """Open a database only to copy it, whatever version of ours it is of."""
-    try:
+    with suppress(StoreOlderError):
         return Reader.open(database)
-    except StoreOlderError:
-        return Reader(database, opened(database))
+    connection = opened(database)
+    try:
+        refuse_foreign(connection, database, newest=False)
+    except BaseException as error:
+        connection.close()
+        if isinstance(error, SqliteError):
+            raise sqlite.store_error(error, database) from error
+        raise
+    return Reader(database, connection)
 
 
 def _let_go(path: Path) -> None:
@@ -100,9 +109,7 @@ def _let_go(path: Path) -> None:
     try:
         connection = sqlite.connect_to_write(path)
         try:
-            connection.execute(
-                "update runs set control = '' where ended_utc_ns is null"
-            )
+            despite_odd_rows(connection, lambda: connection.execute(_UNKEPT))
             if identity.has_uids(connection):
                 here, uid = identity.place_of(path), identity.new_uid()
                 how = identity.with_runs_of(connection, identity.BACKUP)
@@ -114,11 +121,15 @@ def _let_go(path: Path) -> None:
 
 
 def _checked(path: Path) -> Copied:
-    """Return what a copy holds. Raises StoreError when it is damaged."""
+    """Return what a copy holds. Raises StoreError when it is damaged.
+
+    A row that holds what cannot be was copied as it is: a backup has it, too.
+    """
     try:
         connection = sqlite.connect_to_read(path, immutable=True)
         try:
-            said = connection.execute("pragma quick_check(1)").fetchone()[0]
+            told = connection.execute("pragma quick_check").fetchall()
+            said = next((one for (one,) in told if not is_of_a_row(one)), "ok")
             if said != "ok":
                 raise StoreError(f"the copy {path} is damaged ({said}); try again")
             (count,) = connection.execute("select count(*) from readings").fetchone()

@@ -1,8 +1,8 @@
 """Opening a database: to its present schema to write, and never changing it to read."""
 
 import os
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -66,7 +66,7 @@ def _made_newest(connection: Connection, path: Path) -> bool:
     kept = newest_schema()
     if kept.number != NEWEST:
         return False
-    with _all_or_nothing(connection):
+    with sqlite.all_or_nothing(connection):
         if schema_of(connection, path) == 0:  # still, now that others are kept out
             kept.make(connection)
             identity.name_database(connection, identity.new_uid(), "", identity.MADE)
@@ -75,32 +75,28 @@ def _made_newest(connection: Connection, path: Path) -> bool:
 
 
 def run_steps(connection: Connection, path: Path, steps: "Sequence[Step]") -> None:
-    """Run those of `steps` that the file has not had; all of them or none."""
+    """Run those of `steps` that the file has not had; all of them or none.
+
+    A row that holds what cannot be keeps no step from being made.
+    """
+    from benchlog.store.schema.loosened import despite_odd_rows  # noqa: PLC0415 - old files
+
+    despite_odd_rows(connection, lambda: _run_missing(connection, path, steps))
+
+
+def _run_missing(connection: Connection, path: Path, steps: "Sequence[Step]") -> None:
     from sqlite_utils import Database  # noqa: PLC0415
 
-    with _all_or_nothing(connection):
-        done = schema_of(connection, path, len(steps))
-        db = Database(connection, execute_plugins=False)
-        for step in steps[done:]:
-            step(db)
-        _note_steps(connection, max(done, len(steps)))
+    done = schema_of(connection, path, len(steps))
+    db = Database(connection, execute_plugins=False)
+    for step in steps[done:]:
+        step(db)
+    _note_steps(connection, max(done, len(steps)))
 
 
 def _note_steps(connection: Connection, count: int) -> None:
     connection.execute(f"pragma application_id={APPLICATION_ID}")
     connection.execute(f"pragma user_version={count}")
-
-
-@contextmanager
-def _all_or_nothing(connection: Connection) -> Iterator[None]:
-    connection.execute("begin immediate")
-    try:
-        yield
-        connection.execute("commit")
-    except BaseException:
-        if connection.in_transaction:
-            connection.execute("rollback")
-        raise
 
 
 # --- opening a database to write: waited for, checked, brought up to date

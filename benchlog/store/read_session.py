@@ -5,7 +5,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Self
 
-from benchlog.errors import StoreDamagedError, UnreadableRunError
+from benchlog.errors import StoreDamagedError, UnreadableRunError, UsageError
 from benchlog.store import files, sqlite
 from benchlog.store.opening import open_to_read
 from benchlog.store.sqlite import Connection, SqliteError
@@ -127,6 +127,10 @@ class ReadSession:
         except UnicodeDecodeError as error:  # in SQLite's own words
             raise StoreDamagedError(
                 f"{self.path} is damaged: it holds names that are no text"
+            ) from error
+        except UnicodeEncodeError as error:  # what was asked for, as a person typed it
+            raise UsageError(
+                f"{error.object!r} is no text, so nothing in {self.path} is called that"
             ) from error
         except MemoryError as error:
             raise StoreDamagedError(

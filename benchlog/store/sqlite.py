@@ -7,6 +7,8 @@ sqlite-utils makes the same choice: pysqlite3 where it is installed.
 
 import importlib
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 from urllib.parse import quote
@@ -87,6 +89,19 @@ def connect_to_read(path: Path, *, immutable: bool = False) -> Connection:
     connection = _connect(path, "ro&immutable=1" if immutable else "ro")
     connection.execute("pragma query_only=on")
     return connection
+
+
+@contextmanager
+def all_or_nothing(connection: Connection) -> Iterator[None]:
+    """Hold a transaction: committed at the end, undone when anything is raised."""
+    connection.execute("begin immediate")
+    try:
+        yield
+        connection.execute("commit")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("rollback")
+        raise
 
 
 def copy_into(connection: Connection, path: Path) -> None:

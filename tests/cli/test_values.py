@@ -1,5 +1,8 @@
 """What may be typed as a duration, a number, a text, a run."""
 
+import shutil
+from pathlib import Path
+
 import click
 import pytest
 from click.testing import CliRunner
@@ -14,6 +17,10 @@ from benchlog.cli.typed_values import (
     SupplyVolts,
     Text,
 )
+from benchlog.clock import HostClock
+from benchlog.store.writer import Writer
+
+CORPUS = Path(__file__).parents[1] / "frozen" / "corpus"
 
 
 @pytest.mark.parametrize(
@@ -118,3 +125,26 @@ def test_every_option_in_seconds_is_read_as_one() -> None:
     assert {name for option in found for name in option.opts} >= {"--gate-s"}
     for option in found:
         assert isinstance(option.type, Seconds | SecondsInRange), option.opts
+
+
+@pytest.mark.parametrize("command", ["runs", "devices", "results", "lots"])
+def test_a_part_of_octets_that_are_no_text_is_none(
+    command: str, tmp_path: Path
+) -> None:
+    """Before: something unexpected (UnicodeEncodeError)."""
+    path = tmp_path / "bench.db"
+    Writer.open(path, HostClock()).close()
+    words = [command, "--part", "part-\udcff", "--db", str(path)]
+    told = CliRunner().invoke(root, words)
+    assert told.exit_code == 2
+    assert "is no text" in told.stderr
+
+
+@pytest.mark.parametrize("option", ["--refcheck", "--soak"])
+def test_a_number_of_5000_digits_is_none(option: str, tmp_path: Path) -> None:
+    """Before: something unexpected, as Python reads no more than 4,300 digits."""
+    path = shutil.copy(CORPUS / "trial.db", tmp_path / "bench.db")
+    words = ["judge", "1", option, "9" * 5_000, "--db", str(path)]
+    told = CliRunner().invoke(root, words)
+    assert told.exit_code == 2
+    assert "give its number" in told.stderr

@@ -13,8 +13,10 @@ from store.making import begin, rows
 from benchlog.clock import VirtualClock
 from benchlog.errors import StoreDamagedError, StoreError
 from benchlog.store import sqlite
+from benchlog.store.backup import back_up
 from benchlog.store.integrity.shared_pages import refuse_shared
 from benchlog.store.reader import Reader
+from benchlog.store.staging import staging_beside
 from benchlog.store.writer import Writer
 
 HIGHEST = 2**63 - 1
@@ -139,3 +141,105 @@ def test_parts_are_merged_by_the_names_of_their_columns(path, tmp_path):
         assert writer.merge(path).readings == 3
     with Reader.open(mine) as reader:
         assert reader.part("quartz-16mhz").title == "16 MHz quartz"
+
+
+UNIQUE = "unique (run_id, gate_s) on conflict"
+
+
+@pytest.mark.parametrize(
+    ("table", "old", "new"),
+    [
+        ("readings", "CHECK (freq", f"{UNIQUE} ignore, CHECK (freq"),
+        ("readings", "CHECK (freq", f"{UNIQUE} replace, CHECK (freq"),
+        (
+            "readings",
+            '"ambient_c" REAL',
+            '"ambient_c" REAL not null on conflict ignore',
+        ),
+        ("readings", "CHECK (freq", "CHECK (hex(zeroblob(9)) > 1), CHECK (freq"),
+        ("readings", "gate_s >= 0", "gate_s >= 5"),
+        ("readings", '"raw" TEXT', '"raw" TEXT, more text default (hex(zeroblob(9)))'),
+        ("readings", '"raw" TEXT', '"raw" TEXT references nowhere (x)'),
+        ("readings", '"raw" TEXT', '"raw" TEXT references "no-where" (x)'),
+        ("readings", "INTEGER PRIMARY KEY", "INTEGER PRIMARY KEY autoincrement"),
+        ("readings", "INTEGER PRIMARY KEY", "INTEGER default 7 primary key desc"),
+        ("amendments", '"kind" TEXT', '"kind" TEXT unique on conflict ignore'),
+    ],
+)
+def test_no_row_is_dropped_or_refused_by_rules_of_a_stranger(tmp_path, table, old, new):
+    """A conflict clause drops rows without an error (sqlite.org/lang_conflict.html).
+
+    Before, of thirty readings that were measured into such a database one was kept.
+    """
+    path = tmp_path / "strange.db"
+    Writer.open(path, VirtualClock()).close()
+    with closing(sqlite.connect_to_write(path)) as connection:
+        names = "select sql from sqlite_master where sql is not null and tbl_name = ?"
+        texts = [sql for (sql,) in connection.execute(names, (table,))]
+        connection.execute(f"drop table {table}")
+        assert any(old in sql for sql in texts)
+        for sql in texts:
+            connection.execute(sql.replace(old, new, 1) if "TABLE" in sql else sql)
+    with pytest.raises(StoreError, match=table):
+        Writer.open(path, VirtualClock())
+    with pytest.raises(StoreError, match=table):
+        Reader.open(path)
+
+
+@pytest.mark.parametrize(
+    "index",
+    [
+        "create unique index theirs on readings (mono_ns)",
+        "create index theirs on readings (hex(zeroblob(frequency_hz)))",
+        "create index theirs on readings (gate_s) where hex(zeroblob(9)) > '1'",
+        "create index theirs on readings (raw collate nocase)",
+    ],
+)
+def test_an_index_refuses_no_row_and_calls_nothing(path, index):
+    plant(path, index)
+    with pytest.raises(StoreError, match="theirs"):
+        Writer.open(path, VirtualClock())
+
+
+def test_plain_indices_and_columns_of_a_person_s_own_are_let_be(path):
+    plant(
+        path,
+        'create index one on readings ("gate_s", utc_ns desc)',
+        "create index if not exists [an other] on events (kind)",
+        "alter table devices add column shelf text default 'A-1'",
+        "alter table lots add column price real not null default 0.5",
+    )
+    with Writer.open(path, VirtualClock()) as writer:
+        run, segment = begin(writer, "MINE")
+        writer.commit(rows(run, segment, 3))
+    with Reader.open(path) as reader:
+        assert reader.count(run) == 3
+
+
+def test_texts_are_as_ours(path, monkeypatch):
+    """Before, a copy of one in UTF-16 was written under a name that nobody gave."""
+    monkeypatch.chdir(path.parent)
+    strange = path.with_name("utf-16.db")
+    with closing(sqlite.connect_to_read(path)) as connection:
+        schema = "select sql from sqlite_master where sql is not null order by rowid"
+        texts = [sql for (sql,) in connection.execute(schema)]
+        version = connection.execute("pragma user_version").fetchone()[0]
+    with closing(sqlite.connect_to_write(strange)) as connection:
+        connection.execute("pragma encoding = 'UTF-16le'")
+        for sql in texts:
+            connection.execute(sql)
+        connection.execute(f"pragma application_id = {sqlite.APPLICATION_ID}")
+        connection.execute(f"pragma user_version = {version}")
+    for door in (Reader.open, lambda one: Writer.open(one, VirtualClock())):
+        with pytest.raises(StoreError, match="UTF-16le"):
+            door(strange)
+    with pytest.raises(StoreError, match="UTF-16le"):
+        back_up(strange, path.with_name("copy.db"))
+    assert all(one.name.isascii() for one in path.parent.iterdir())
+
+
+def test_what_else_a_database_has_keeps_nobody_from_an_import(path):
+    """Before: "table 'words_data' already exists", whatever was imported."""
+    plant(path, "create virtual table words using fts5 (word)")
+    with staging_beside(path) as staged:
+        Writer.open_staging(staged, VirtualClock()).close()

@@ -2,9 +2,12 @@
 
 import json
 import os
+import shutil
 import subprocess
 import sys
+from contextlib import closing
 from dataclasses import fields
+from pathlib import Path
 
 import pytest
 from schemas_held import UPDATE
@@ -43,6 +46,8 @@ TABLES = {
     "quarantine",
     "database_uids",
 }
+
+CORPUS = Path(__file__).parents[1] / "frozen" / "corpus"
 
 
 def rows_of(connection, sql):
@@ -231,6 +236,61 @@ def test_a_step_that_fails_leaves_the_file_as_it_was(tmp_path):
     names = {row[1] for row in rows_of(connection, "pragma table_info(runs)")}
     assert not names & {"chamber", "half_done"}
     connection.close()
+
+
+STRICT = "select name, sql from sqlite_master where type = 'table'"
+
+
+def test_a_row_that_cannot_be_keeps_no_old_file_from_being_read(tmp_path):
+    """SQLite looks at all rows of a strict table that is given a column.
+
+    Before, one such row of one run had every command refuse the whole database:
+    "type mismatch on DEFAULT".
+    """
+    path = tmp_path / "bench.db"
+    shutil.copy(CORPUS / "day.db", path)
+    with closing(sqlite.connect_to_write(path)) as connection:
+        kept = dict(connection.execute(STRICT).fetchall())
+        forbid = "select name from sqlite_master where type = 'trigger'"
+        for (name,) in connection.execute(forbid).fetchall():
+            connection.execute(f"drop trigger {name}")
+        connection.execute("pragma writable_schema=on")
+        connection.execute(
+            "update sqlite_master set sql = replace(replace(sql, ' STRICT', ''),"
+            " 'NOT NULL', '') where type = 'table'"
+        )
+        connection.execute("pragma writable_schema=reset")
+        connection.execute("update runs set operator = x'00ff', note = 7 where id = 1")
+        connection.execute("update runs set position = null where id = 3")
+        connection.execute("pragma writable_schema=on")
+        connection.executemany(
+            "update sqlite_master set sql = ?2 where name = ?1", list(kept.items())
+        )
+    before = rows_of_runs(path)
+    with Writer.open(path, VirtualClock()) as writer:
+        begin(writer, "MINE")
+    with Reader.open(path) as reader:
+        listed = [run.id for run in reader.runs()]
+        assert sorted(listed) == [2, *range(4, 18)]
+        assert set(reader.left_out) == {"run 1", "run 3"}
+    assert rows_of_runs(path)[: len(before)] == before  # nothing of them was changed
+    with closing(sqlite.connect_to_read(path)) as connection:
+        tables = {
+            name: " ".join(sql.split()) for name, sql in connection.execute(STRICT)
+        }
+        assert tables == {
+            name: " ".join(sql.split())
+            for kind, name, _, sql in newest.newest_schema().rows
+            if kind == "table"
+        }
+    with Reader.open(path) as reader:
+        assert reader.run(2).uid
+
+
+def rows_of_runs(path):
+    with closing(sqlite.connect_to_read(path)) as connection:
+        names = "id, operator, note, position, nominal_hz, divider, snapshot"
+        return connection.execute(f"select {names} from runs order by id").fetchall()
 
 
 def test_a_reader_does_not_guess_at_an_older_schema(tmp_path, monkeypatch):

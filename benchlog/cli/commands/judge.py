@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -250,8 +250,12 @@ def _stated_instead(
     return said and f"the newest check is not in use: {said}"
 
 
+_LONGEST_NUMBER: Final = 19
+"""Derived: decimal digits of the highest number of a row, 2^63 - 1."""
+
+
 def _number(text: str, option: str = "--refcheck") -> int:
-    if not text.isdecimal():
+    if not (text.isdecimal() and len(text) <= _LONGEST_NUMBER):
         raise UsageError(f"{option} {text!r}: give its number, or `latest`")
     return int(text)
 

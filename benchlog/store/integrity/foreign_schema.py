@@ -3,11 +3,15 @@
 SQLite runs what a schema says: a view in the place of a table computes for ever, a
 generated column calls functions, a trigger writes what nobody asked for. So the tables
 that are ours must be plain tables, a view of our name must have our text, and no
-trigger but ours may be on a table of ours. Further tables and views of a person's own
-are left alone: nothing of ours reads them.
+trigger but ours may be on a table of ours. A conflict clause drops rows without a word,
+or has one take the place of another; so a rule or an index that could refuse a row of
+ours must be ours, too. Further tables, views, columns and plain indices of a person's
+own are left alone: nothing of ours reads them.
 """
 
 import re
+from collections.abc import Iterator
+from functools import cache
 from typing import Final
 
 from benchlog.errors import StoreDamagedError, StoreError
@@ -27,8 +31,17 @@ TABLES: Final = frozenset(
 _PLAIN_TABLE: Final = r"(?is)\s*create\s+table\s.*\bstrict\s*"
 _COMPUTED: Final = (
     r"(?i)\bgenerated\b|\bas\s*\(|\bcollate\b|\bselect\b|\bwithout\b|--|/\*"
+    r"|\bconflict\b|\bunique\b|\bautoincrement\b|\bdefault\s*\("
 )
 """What none of ours has; a comment could part the words that are looked for."""
+_CHECK: Final = r"(?i)\bcheck\b"
+_REFERRED: Final = r"(?i)\breferences\s*(?P<quoted>\W?)(?P<table>\w*)"
+_NAME: Final = r"(\w+|\"[^\"]+\"|\[[^\]]+\]|`[^`]+`)"
+_COLUMN: Final = rf"{_NAME}( asc| desc)?"
+_PLAIN_INDEX: Final = (
+    rf"(?i)create index {_NAME} on {_NAME} ?\( ?{_COLUMN}( ?, ?{_COLUMN})* ?\)"
+)
+"""Names of columns alone, which calls nothing and refuses no row."""
 _TYPES: Final = ("INTEGER", "REAL", "TEXT", "BLOB")
 _ROW_NUMBERS: Final = ("rowid", "oid", "_rowid_")
 """What SQLite calls the number of a row; a column of this name would hide it."""
@@ -39,6 +52,7 @@ _OUR_TRIGGER: Final = (
 _BY_TEXT: Final = frozenset(" ".join(text.lower().split()) for text in TRIGGERS)
 """Triggers that do more than forbid: those of exactly this text."""
 _MOST_SHOWN: Final = 60
+_ENCODING: Final = "UTF-8"
 
 
 def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> None:
@@ -46,6 +60,12 @@ def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> Non
 
     `newest`: the file has had all steps, so that its views are those of today.
     """
+    (encoding,) = connection.execute("pragma encoding").fetchone()
+    if encoding != _ENCODING:  # names of files would be read as such a text, too
+        raise StoreError(
+            f"{path} is not a database that benchlog made: its texts are {encoding}, "
+            f"and should be {_ENCODING}; nothing was read from it"
+        )
     try:
         found = connection.execute(SCHEMA).fetchall()
     except UnicodeDecodeError as error:  # SQLite's own message names what is no text
@@ -75,14 +95,18 @@ def _why_foreign(
         return _why_odd_table(connection, name, sql)
     if newest and name.lower() in VIEWS and not _is_our_view(kind, name, sql):
         return f"the view {shown} is not ours"
-    if kind == "trigger" and table.lower() in TABLES:
-        said = " ".join(sql.split())
-        ours = re.fullmatch(_OUR_TRIGGER, said)
-        if said.lower() in _BY_TEXT:
-            return ""
-        if ours is None or ours["on"].lower() != table.lower():
-            return f"the trigger {shown} on the table {table} is not ours"
+    is_let_be = {"index": _is_harmless_index, "trigger": _is_our_trigger}.get(kind)
+    if is_let_be and table.lower() in TABLES and not is_let_be(table, sql):
+        return f"the {kind} {shown} on the table {table} is not ours"
     return ""
+
+
+def _is_our_trigger(table: str, sql: str) -> bool:
+    """Whether a trigger on a table only forbids, or has the text of one of ours."""
+    said = " ".join(sql.split())
+    ours = re.fullmatch(_OUR_TRIGGER, said)
+    forbids = ours is not None and ours["on"].lower() == table.lower()
+    return forbids or said.lower() in _BY_TEXT
 
 
 def _why_odd_table(connection: Connection, table: str, sql: str) -> str:
@@ -90,8 +114,9 @@ def _why_odd_table(connection: Connection, table: str, sql: str) -> str:
 
     A statement is asked, since a table can be in the place of `pragma_table_xinfo`.
     """
-    if not re.fullmatch(_PLAIN_TABLE, sql) or re.search(_COMPUTED, sql):
-        return f"the table {printable(table)} is of another kind than ours"
+    why = _why_odd_text(sql)
+    if why:
+        return f"the table {printable(table)} {why}"
     columns = connection.execute(f"pragma table_xinfo({table})").fetchall()
     for _, name, kind, _, _, key, hidden in columns:
         shown = f"the column {printable(str(name)[:_MOST_SHOWN])} of {table}"
@@ -99,9 +124,64 @@ def _why_odd_table(connection: Connection, table: str, sql: str) -> str:
             return f"{shown} is worked out"
         if str(kind).upper() not in _TYPES or str(name).lower() in _ROW_NUMBERS:
             return f"{shown} is of another kind than ours"
-        if str(name).lower() == "id" and key != 1:
+        if str(name).lower() == "id" and (
+            key != 1
+            or (str(kind).upper() == "INTEGER" and _has_index_of_key(connection, table))
+        ):
             return f"{shown} is no key"
     return ""
+
+
+def _has_index_of_key(connection: Connection, table: str) -> bool:
+    """Whether the key has an index: it is not the number of the row then."""
+    indices = connection.execute(f"pragma index_list({table})").fetchall()
+    return any(origin == "pk" for _, _, _, origin, _ in indices)
+
+
+def _why_odd_text(sql: str) -> str:
+    if not re.fullmatch(_PLAIN_TABLE, sql) or re.search(_COMPUTED, sql):
+        return "is of another kind than ours"
+    if not all(rule in _our_rules() for rule in _rules_of(sql)):
+        return "has rules that are not ours"
+    if any(one["table"].lower() not in TABLES for one in re.finditer(_REFERRED, sql)):
+        return "refers to what is not ours"
+    return ""
+
+
+def _rules_of(sql: str) -> Iterator[str]:
+    """Yield what a table's text checks, from the word to the bracket that ends it."""
+    said = " ".join(sql.lower().split())
+    for one in re.finditer(_CHECK, said):
+        depth, end = 0, one.end()
+        for end, letter in enumerate(said[one.end() :], one.end() + 1):  # noqa: B007
+            depth += (letter == "(") - (letter == ")")
+            if letter == ")" and not depth:
+                break
+        yield said[one.start() : end]
+
+
+@cache
+def _our_rules() -> frozenset[str]:
+    rows = newest_schema().rows
+    tables = [sql for kind, _, _, sql in rows if kind == "table" and sql]
+    return frozenset(rule for sql in tables for rule in _rules_of(sql))
+
+
+def _is_harmless_index(_table: str, sql: str) -> bool:
+    """Whether an index is one of ours, or a plain one; SQLite's own have no text."""
+    said = " ".join(sql.split())
+    is_plain = re.fullmatch(_PLAIN_INDEX, said) is not None
+    return is_plain or sql == str(None) or said.lower() in _our_indices()
+
+
+@cache
+def _our_indices() -> frozenset[str]:
+    rows = newest_schema().rows
+    return frozenset(
+        " ".join(str(sql).lower().split())
+        for kind, _, _, sql in rows
+        if kind == "index"
+    )
 
 
 def _is_our_view(kind: str, name: str, sql: str) -> bool:
