@@ -49,9 +49,10 @@ class TrimSession:
     """Carries a search out on the device of an open run.
 
     `over` once the best code is measured as it stays; `wrong` asks whether this is the
-    right part; while `supply_away` nobody wonders where its signal is. The figures that
-    count are those of the readings since the last of all: the code left set, or what is
-    there after burn and power cycle.
+    right part; while `supply_away` nobody wonders where its signal is. `code_set` is
+    the code that was set last, None before any was. The figures that count are those of
+    the readings since the last of all: the code left set, or what is there after burn
+    and power cycle.
     """
 
     def __init__(
@@ -70,6 +71,7 @@ class TrimSession:
         self._from_mono_ns = 0
         self._course = self._steps()
         self.found_ppm = (math.nan, math.nan)
+        self.code_set: int | None = None
         self.over = False
         self.is_last = False
         self.supply_away = False
@@ -224,6 +226,7 @@ class TrimSession:
             told = self._trimmer.read_back()
             if told not in (None, code) and not self._trimmer.outdated:
                 raise InstrumentError(f"{as_stated(told or 0.0)} is read back")
+            self.code_set = code
         except InstrumentError as error:
             self._note(f"code {code} could not be set: {error}")
             raise

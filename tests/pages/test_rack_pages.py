@@ -168,7 +168,7 @@ def test_both_pages_are_valid_html_and_a_pdf_and_say_how_u_came_about(tmp_path):
 
 
 def test_curves_of_unlike_length_have_one_unit_of_time():
-    """Two devices measured again after 1.5 and 2.0 days: hours and days are not mixed."""
+    """Measured again after 1.5 and 2.1 days: hours and days are not mixed."""
     several = [
         NamedCurve(
             device=device,

@@ -50,7 +50,8 @@ COLUMNS: Final = (
 def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     """List each device with its newest run that counts: offset, U, limit, verdict.
 
-    The view `results` of the database has the same rows, for any SQLite tool. In CSV,
+    Trims and reference checks are left out: `runs` and `devices` list them. The view
+    `results` of the database has the same rows, for any SQLite tool. In CSV,
     what a spreadsheet would execute or split is percent-encoded, as `benchlog export`
     does.
     """
