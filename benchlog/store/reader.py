@@ -276,8 +276,11 @@ class Reader(LotReader):
         return [row[0] for row in self._all(row_mapping.STAMPED_WITHIN, given)]
 
     def results(self) -> list[dict[str, Any]]:
-        """Return the rows of the view `results`: each device's newest that counts."""
-        return self._named("select * from results", ())
+        """Return the rows of the view `results`: each device's newest that counts.
+
+        With them comes what was judged at the reference temperature, if anything was.
+        """
+        return self._named(row_mapping.RESULTS, ())
 
     def part_ids(self) -> list[str]:
         """Return the ids of all parts that were ever used."""

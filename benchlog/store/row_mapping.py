@@ -15,7 +15,7 @@ from benchlog.model import (
 from benchlog.store.logged_tables import CONDITIONS, EDGES, EVENTS
 from benchlog.store.rows import VerdictRow
 from benchlog.store.run_queries import AMENDED, Named
-from benchlog.store.schema.quarantine_table import IN_QUARANTINE
+from benchlog.store.schema.quarantine_table import FIGURES, IN_QUARANTINE
 from benchlog.store.snapshot_types import (
     check_columns,
     check_number,
@@ -68,6 +68,15 @@ with newest as (select kind, new, row_number() over (
 select m.id, n.new from marks m join newest n on n.kind = m.place and n.nth = 1
 """
 """Marks are numbered in their order, which a merge keeps; their ids it does not."""
+RESULTS: Final = f"""
+select r.*, json_extract({FIGURES}, '$.at_reference.temperature_c') as reference_c,
+  json_extract({FIGURES}, '$.at_reference.offset_ppm') as offset_at_reference_ppm,
+  json_extract({FIGURES}, '$.at_reference.u_ppm') as u_at_reference_ppm
+from results r left join verdicts v on v.id = (select id from verdicts
+  where run_id = r.run order by at_utc_ns desc, id desc limit 1)
+"""  # noqa: S608 - our own text
+"""The view `results`, and what was judged where readings were brought to the reference
+temperature; `reference_c` is null where none was."""
 VERDICTS: Final = """
 select word, offset_ppm, u_ppm, limit_ppm, conformance, rule, figures, at_utc_ns
 from verdicts where run_id = ? order by at_utc_ns, id
