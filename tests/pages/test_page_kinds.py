@@ -101,6 +101,7 @@ def test_a_soak_says_how_it_went(reader):
     assert headings(tree)[:2] == ["Verdict", "Events"]
     for text in (
         "2 gaps, ",
+        "gaps shaded",
         "ppm/day (95 %:",
         "ppm/°C (95 %:",
         "Allan deviation",

@@ -139,7 +139,7 @@ def test_a_chip_that_no_code_brings_in_fails_and_says_what_can_be_done(
 ):
     _, path = bench
     words = ("trim", "--bench", str(path), "--part", str(narrow), "--device", "RC-103")
-    done = benchlog(tmp_path, *words)
+    done = benchlog(tmp_path, *words, "--no-screen")  # as every other command takes it
     assert done.returncode == 3, done.stdout
     said = " ".join(done.stdout.split())
     assert "verdict ✗ FAIL" in said

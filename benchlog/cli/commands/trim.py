@@ -106,10 +106,10 @@ def command(
 
 
 _OF_A_LINE: Final = (
-    *("lot", "ids", "auto_ids", "again", "no_screen", "bell", "burn", "yes"),
+    *("lot", "ids", "auto_ids", "again", "bell", "burn", "yes"),
     *("result", "as_csv", "out", "overwrite"),
 )
-"""What is typed for the devices of a lot."""
+"""What is typed for the devices of a lot. One device has no screen at all."""
 
 
 def _line(typed: dict[str, Any], db: Path, *, as_json: bool) -> int:
