@@ -26,7 +26,10 @@ _TOLERANCE: Final = rf"(?i)(?:\+-|\+/-|±)? ?({_NUMBER}) ?(ppm|ppb|%|percent|)"
 _HZ_DIGITS: Final = {"": 0, "k": 3, "m": 6, "g": 9}
 _PPM_DIGITS: Final = {"ppm": 0, "ppb": -3, "%": 4, "percent": 4, "": 6}
 _MINUS: Final = "-"
-_POWER = re.compile(r"(?<![\w.])(\d(?:\.\d+)?)e([-+]?\d{1,3})(?![\w.]\w)")
+# a figure by itself: not a part of an id such as `KX-4e12`, or of a UUID
+_POWER = re.compile(
+    r"(?<![\w.])(?<![\w.][-:/#])(\d(?:\.\d+)?)e([-+]?\d{1,3})(?!\w|[-.:/#]\w)"
+)
 _PADDED = re.compile(r"e(?:\+|(-))?0*(?=\d)")
 _SMALL: Final = 1e-3  # figures below are written in powers of ten; our rule
 _RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")

@@ -6,7 +6,7 @@ from functools import cache
 from itertools import chain
 from typing import Final
 
-from benchlog.errors import DataError, NotFoundError, UsageError
+from benchlog.errors import BenchlogError, DataError, NotFoundError, UsageError
 from benchlog.evaluation.lot_plan import plan_from, undecided_rule
 from benchlog.model import Lot, LotRun, Part, Purpose, Run
 from benchlog.store.reader import Reader
@@ -31,11 +31,6 @@ def named_lot(reader: Reader, name: str, part_id: str | None) -> Lot | None:
     return found[0] if found else None
 
 
-def lot_names(reader: Reader) -> list[str]:
-    """Return the names of the lots."""
-    return [lot.lot for lot in reader.lots()]
-
-
 def existing_lot(reader: Reader, name: str, part_id: str | None) -> Lot:
     """Return a lot by its name, with a plan or without.
 
@@ -43,10 +38,17 @@ def existing_lot(reader: Reader, name: str, part_id: str | None) -> Lot:
     """
     found = named_lot(reader, name, part_id)
     if found is None:
-        raise NotFoundError(
-            "lot", name, lot_names(reader), "(`benchlog lots` lists them)"
-        )
+        raise no_such_lot(reader.lots(), name, "(`benchlog lots` lists them)")
     return found
+
+
+def no_such_lot(lots: Iterable[Lot], name: str, hint: str) -> BenchlogError:
+    """Return the error for a lot that is not among these, or is of another part."""
+    known = list(lots)
+    parts = ", ".join(lot.part_id for lot in known if lot.lot == name)
+    if parts:
+        return UsageError(f"lot {name!r} is of {parts}: name that part, or none")
+    return NotFoundError("lot", name, [lot.lot for lot in known], hint)
 
 
 def lot_with_runs(

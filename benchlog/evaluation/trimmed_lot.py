@@ -99,6 +99,13 @@ class TrimmedLot:
         return (*chips, *self.left)
 
 
+def burn_of(notes: Iterable[TrimNote]) -> str:
+    """Return what became of a device's permanent memory, of its trim's notes."""
+    told = {note.what for note in notes}
+    states = [STATES[what] for what in STATES if what in told]
+    return states[-1] if states else NOT_BURNED
+
+
 def trimmed_lot(reader: Reader, lot: Lot) -> TrimmedLot:
     """Return what trimming made of a lot; its sampling plan does not matter here."""
     report, _ = lot_with_runs(reader, replace(lot, plan=None), Purpose.TRIM)
@@ -116,7 +123,6 @@ def _chip(result: DeviceResult, notes: Iterable[TrimNote]) -> TrimmedChip:
     last: dict[str, TrimNote] = {note.what: note for note in notes}
     found = last.get(SET)
     offset = {what: note.offset_ppm for what, note in last.items()}
-    states = [STATES[what] for what in STATES if what in last]
     return TrimmedChip(
         result=result,
         code=None if found is None else found.code,
@@ -124,7 +130,7 @@ def _chip(result: DeviceResult, notes: Iterable[TrimNote]) -> TrimmedChip:
         set_ppm=offset.get(SET),
         after_burn_ppm=offset.get(AFTER_BURN),
         after_power_cycle_ppm=offset.get(AFTER_POWER_CYCLE),
-        burn=states[-1] if states else NOT_BURNED,
+        burn=burn_of(last.values()),
     )
 
 

@@ -39,8 +39,8 @@ def address_of(text: str) -> Address:
         is_one = False
     if not is_one:
         raise UsageError(
-            "that is no address to send to: one begins with postgresql:// or s3://; "
-            "`benchlog forward --help` has examples"
+            "that is no address to send to: one begins with postgresql://, s3:// or "
+            "file://; `benchlog forward --help` has examples"
         )
     named = [name.lower() for name, _ in parse_qsl(parts.query, keep_blank_values=True)]
     if parts.password is not None or any(name in _SECRETS for name in named):

@@ -142,6 +142,7 @@ def course_chart(
     for step in steps:
         axes[0].axvline(step.at_s / worth_s, color=STEP, linestyle="-.", linewidth=1.4)
     parts = [
+        ("gaps shaded" if len(trace.gaps_s) else "", ""),
         _draw_band(axes[0], trace, assessment),
         _steps_said(steps, worth_s, unit),
         _draw_limits(axes[0], trace, assessment),

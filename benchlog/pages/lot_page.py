@@ -3,8 +3,7 @@
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from benchlog.errors import NotFoundError
-from benchlog.evaluation.lots import lot_names, lot_with_runs, named_lot
+from benchlog.evaluation.lots import lot_with_runs
 from benchlog.model import Lot, Run
 from benchlog.pages.common_sections import lot_hook_up, part_facts
 from benchlog.pages.content import (
@@ -33,15 +32,6 @@ SOURCES = (
     "E. S. Pearson, Biometrika 26 (1934) 404. Outliers: B. Iglewicz, D. C. Hoaglin, "
     "How to Detect and Handle Outliers (1993).",
 )
-
-
-def known_lot(reader: Reader, name: str, part_id: str | None) -> Lot:
-    """Return a lot by its name. Raises NotFoundError, UsageError."""
-    found = named_lot(reader, name, part_id)
-    if found is None:
-        hint = "(`benchlog lots` lists them)"
-        raise NotFoundError("lot", name, lot_names(reader), hint)
-    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,9 +119,10 @@ def rack_page(reader: Reader, run: Run, clock: Clock) -> Page:
 def lot_page(reader: Reader, name: str, part_id: str | None, clock: Clock) -> Page:
     """Return the page of a lot. Raises NotFoundError, UsageError."""
     # Half a second of statistics that other pages do not need.
+    from benchlog.evaluation.lots import existing_lot  # noqa: PLC0415
     from benchlog.pages import lot_page as lots  # noqa: PLC0415
 
-    lot = lots.known_lot(reader, name, part_id)
+    lot = existing_lot(reader, name, part_id)
     found = lots.lot_record(reader, lot)
     record = found.report
     return page_of(

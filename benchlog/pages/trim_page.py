@@ -5,7 +5,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from benchlog.evaluation.trimmed_lot import NOT_BURNED, burn_of
 from benchlog.model import Event, EventKind
+from benchlog.model.trims import trim_notes
 from benchlog.pages.charts import course_chart
 from benchlog.pages.content import (
     Block,
@@ -16,7 +18,7 @@ from benchlog.pages.content import (
 )
 from benchlog.pages.run_record import RunRecord
 from benchlog.pages.study_charts import trim_chart, trim_table
-from benchlog.units import as_stated
+from benchlog.units import as_stated, format_ppm, format_u_ppm, printable
 
 _BEST: Final = re.compile(
     r"best code (\d+) is set, for now: ([-+]?[\d,.]+) \+- ([\d,.]+) ppm; .*"
@@ -48,16 +50,26 @@ def best_of(events: Iterable[Event]) -> Best | None:
 
 
 def trim_ruling(record: RunRecord) -> Ruling:
-    """Return the best code in large letters, held against the part's tolerance."""
+    """Return the verdict on the code that stays in large letters, and why."""
     best = best_of(record.events)
     if best is None:
         return Ruling("none", "No best code: the trim did not end", ())
+    burn = burn_of(trim_notes(record.events))
+    kept = _KEPT if burn == NOT_BURNED else f"code {best.code}: {burn}"
+    evaluation, found = record.evaluation, record.assessment
     limit = record.run.part.limits.tolerance_ppm
-    return Ruling(
-        "none",
-        f"Best code {best.code}: {best.said}",
-        (f"{_against(best, limit)} +-{as_stated(limit)} ppm", _KEPT),
-    )
+    if found.stats.n_settling == 0 or found.u_ppm is None or found.offset_ppm is None:
+        # an earlier version's run: what is judged is a mean over all its codes
+        against = f"{_against(best, limit)} +-{as_stated(limit)} ppm"
+        return Ruling("none", f"Best code {best.code}: {best.said}", (against, kept))
+    u_ppm = found.u_ppm
+    said = f"{format_ppm(found.offset_ppm, u_ppm)} +- {format_u_ppm(u_ppm)} ppm (95 %)"
+    headline = f"Best code {best.code}: {said}"
+    reasons = (*map(printable, evaluation.reasons), kept)
+    if evaluation.not_counted_text:
+        return Ruling("none", headline, reasons)
+    word = evaluation.decision
+    return Ruling(word.value, f"{word.value.upper()}. {headline}", reasons)
 
 
 def trim_sections(record: RunRecord) -> Iterator[Section]:

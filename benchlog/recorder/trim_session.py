@@ -50,7 +50,8 @@ class TrimSession:
 
     `over` once the best code is measured as it stays; `wrong` asks whether this is the
     right part. While something is `under_way`, a burn or a power cycle, nobody wonders
-    where the signal is, and no person ends the run. The figures that count are those of
+    where the signal is, and no person ends the run. `code_set` is the code that was set
+    last, None before any was. The figures that count are those of
     the readings since the last of all: the code left set, or what is there after burn
     and power cycle.
     """
@@ -71,6 +72,7 @@ class TrimSession:
         self._from_mono_ns = 0
         self._course = self._steps()
         self.found_ppm = (math.nan, math.nan)
+        self.code_set: int | None = None
         self.over = False
         self.is_last = False
         self.under_way: ProgramUnderWay | None = None
@@ -225,6 +227,7 @@ class TrimSession:
             told = self._trimmer.read_back()
             if told not in (None, code) and not self._trimmer.outdated:
                 raise InstrumentError(f"{as_stated(told or 0.0)} is read back")
+            self.code_set = code
         except InstrumentError as error:
             self._note(f"code {code} could not be set: {error}")
             raise

@@ -27,11 +27,14 @@ class Trimmed:
     """What a search found; the table is in the order of codes.
 
     `offset_ppm` and `u_ppm` (U, 95 %) are of the best code as it was left set, measured
-    once more at the end: the figures that are kept of the run.
+    once more at the end: the figures that are kept of the run. `best` is None, and they
+    are no numbers, where the run was ended before that. `code_set` is the code that is
+    set now, None where none was.
     """
 
     run: int
-    best: CodeResult
+    best: CodeResult | None
+    code_set: int | None
     offset_ppm: float
     u_ppm: float
     step_ppm: float | None
@@ -96,7 +99,8 @@ def trim(
     offset_ppm, u_ppm = session.found_ppm
     return Trimmed(
         run=run.run_id,
-        best=search.best,
+        best=search.best if session.over else None,
+        code_set=session.code_set,
         offset_ppm=offset_ppm,
         u_ppm=u_ppm,
         step_ppm=search.step_ppm,

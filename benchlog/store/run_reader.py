@@ -15,6 +15,7 @@ from benchlog.store.check_rows import (
 )
 from benchlog.store.identity import RUN_HERE, derived_uid
 from benchlog.store.run_queries import PAGE, RunFilter, newest_first, read_runs
+from benchlog.store.schema.quarantine_table import FIGURES
 from benchlog.store.snapshot import UNREADABLE, part_from, why_unreadable
 from benchlog.store.snapshot_types import parsed
 
@@ -26,6 +27,16 @@ _FIRST_UTC: Final = """
 select ifnull(utc_ns, -1) from readings where run_id = ? order by id limit 1
 """
 _LAST_UTC: Final = _FIRST_UTC.replace("by id", "by id desc")
+
+_RESULTS: Final = f"""
+select r.*, json_extract({FIGURES}, '$.at_reference.temperature_c') as reference_c,
+  json_extract({FIGURES}, '$.at_reference.offset_ppm') as offset_at_reference_ppm,
+  json_extract({FIGURES}, '$.at_reference.u_ppm') as u_at_reference_ppm
+from results r left join verdicts v on v.id = (select id from verdicts
+  where run_id = r.run order by at_utc_ns desc, id desc limit 1)
+"""  # noqa: S608 - our own text
+"""The view `results`, and what was judged where readings were brought to the reference
+temperature; `reference_c` is null where none was."""
 
 
 class RunReader(ChangeReader):
@@ -122,8 +133,11 @@ class RunReader(ChangeReader):
             first = last + 1
 
     def results(self) -> list[dict[str, Any]]:
-        """Return the rows of the view `results`: each device's newest that counts."""
-        return self._named("select * from results", ())
+        """Return the rows of the view `results`: each device's newest that counts.
+
+        With them comes what was judged at the reference temperature, if anything was.
+        """
+        return self._named(_RESULTS, ())
 
     def part_ids(self) -> list[str]:
         """Return the ids of all parts that were ever used."""

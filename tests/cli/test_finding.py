@@ -353,3 +353,46 @@ def test_another_part_is_judged_again_and_filed_there(shop: Shop, ask: Ask) -> N
     assert [row["part"] for row in told(ask, "results")] == [new]
     assert [lot["part"] for lot in told(ask, "lots")] == [new]
     assert len(told(ask, "show", str(run))["verdicts"]) == 2
+
+
+def test_a_lot_of_another_part_is_not_said_to_be_missing(shop: Shop, ask: Ask) -> None:
+    with Writer.open(shop.path, shop.clock) as writer:
+        writer.open_lot(Lot(lot="L1", part_id=PART.id, plan={"full": True}), PART)
+    other = ("--part", "quartz-16mhz-50ppm")
+    for words in (("inspect", "--lot", "L1", "--result"), ("fitness", "--lot", "L1")):
+        _, said, code = ask(*words, *other)
+        assert code == 2 and f"lot 'L1' is of {PART.id}" in said, words
+        assert "did you mean" not in said
+
+
+def test_results_have_the_figures_that_the_limit_was_held_against(
+    shop: Shop, ask: Ask
+) -> None:
+    """In a cool room it is the offset at 25 C: another one than that measured."""
+    inside = shop.run("KX-1")
+    with Writer.open(shop.path, shop.clock) as writer:
+        cold, segment = begin(writer, "KX-2", until_clear=True)
+        cool = [
+            (run, seg, replace(one, ambient_c=15.0))
+            for run, seg, one in rows(cold, segment, 12)
+        ]
+        writer.commit(cool)
+        writer.end_run(cold, "verdict clear")
+        with Reader.open(shop.path) as reader:
+            found = evaluate(reader, cold)
+        writer.add_verdict(cold, verdict_row(found, "rule"))
+    at = found.assessment.at_reference
+    assert at is not None and at.n_outside == 12
+    by_run = {row["run"]: row for row in told(ask, "results")}
+    row = by_run[cold]
+    assert (row["judged_ppm"], row["judged_u_ppm"]) == (at.offset_ppm, at.u_ppm)
+    assert row["u_ppm"] != row["judged_u_ppm"]
+    row = by_run[inside]
+    assert (row["judged_ppm"], row["judged_u_ppm"]) == (row["offset_ppm"], row["u_ppm"])
+    text, _, _ = ask("results")
+    (line,) = [one for one in text.splitlines() if one.startswith("KX-2")]
+    assert ", at 25 C: " in line and "+-" in line
+    (line,) = [one for one in text.splitlines() if one.startswith("KX-1")]
+    assert "at 25 C" not in line
+    text, _, _ = ask("results", "--csv")
+    assert text.splitlines()[0].endswith("simulated,judged_ppm,judged_u_ppm")

@@ -30,6 +30,7 @@ def test_show_tells_the_characteristics_and_no_mean_of_all_places(database):
     assert "temperature-five-points: Frequency against temperature" in said
     assert "6 of 6 steps measured" in said
     assert "120 in 6 turns, 1 of them before the point had settled" in said
+    assert "measured before it had settled: warm; what was still moving" in said
     lines = {line.split()[0]: line for line in said.splitlines() if line.strip()}
     assert "+-1.5 ppm" in lines["offset-at-reference"]
     assert "PASS" in lines["frequency-temperature"]

@@ -104,7 +104,7 @@ def _until(manager: socket.socket, wanted: bytes) -> list[bytes]:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--resume-last",), "no soak"),
+        (("--resume-last",), "no soak broke off, so there is nothing to go on with"),
         (("--resume", "1", "--bench", "b"), "--resume takes bench"),
         (("--part", PART), "which bench"),
         (("--resume", "7"), "no run '7'"),

@@ -19,6 +19,7 @@ from benchlog.model import (
     ReferenceCheck,
     ReferenceSpec,
 )
+from benchlog.model.trims import BURNED, TrimNote
 from benchlog.pages.check_page import check_sections, now_of
 from benchlog.pages.check_record import check_record
 from benchlog.pages.html import html_of
@@ -100,6 +101,7 @@ def test_a_soak_says_how_it_went(reader):
     assert headings(tree)[:2] == ["Verdict", "Events"]
     for text in (
         "2 gaps, ",
+        "gaps shaded",
         "ppm/day (95 %:",
         "ppm/°C (95 %:",
         "Allan deviation",
@@ -118,6 +120,22 @@ def test_a_trim_judges_no_mean_of_many_codes(reader):
     assert headings(tree)[1] == "Trim codes"
     for absent in ("PASS", "UNDECIDED", "FAIL", "Stability:", "Fitness for use"):
         assert absent not in said, absent
+
+
+def test_a_code_that_was_burned_is_not_said_to_be_gone_at_the_next_reset(tmp_path):
+    path = tmp_path / "pages.db"
+    burned = TrimNote(what=BURNED, code=81).raw()
+    with fresh(tmp_path) as writer:
+        run = write_run(writer, series(9), device="RC-2", purpose=Purpose.TRIM)
+        told(writer, path, run, TOLD)
+        with Reader.open(path) as reader:
+            (segment,) = reader.segments(run)
+        event = Event(NS, NS, EventKind.TRIM, "code 81 is burned", raw=burned)
+        writer.commit([(run, segment.id, event)])
+    with Reader.open(path) as reader:
+        said = words(said_of(reader, run))
+    assert "code 81: burned" in said
+    assert "until the next reset" not in said and "nothing was written" not in said
 
 
 def test_a_reference_check_shows_its_run(reader):

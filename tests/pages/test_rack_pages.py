@@ -2,16 +2,20 @@
 
 import re
 
+import numpy as np
 import pytest
 from pages.page_making import parsed, words
 from rack_scene import UID, write_rack
 
 from benchlog.clock import VirtualClock
+from benchlog.model import Decision, Limits
 from benchlog.pages.content import Chart, Table
 from benchlog.pages.html import html_of
 from benchlog.pages.page_builder import rack_page, run_page
 from benchlog.pages.pdf import pdf_of
+from benchlog.pages.rack.curve_charts import NamedCurve, rack_chart
 from benchlog.store.reader import Reader
+from benchlog.verdict.rack.curves import TIME, Curve
 
 HOSTILE = "<img onerror=1>\x1b[2J"
 
@@ -161,3 +165,26 @@ def test_both_pages_are_valid_html_and_a_pdf_and_say_how_u_came_about(tmp_path):
         assert UID in said and "Allan variances within all turns" in said
         assert "<img onerror" not in html and "\x1b" not in html
         assert pdf_of(page, "A4").startswith(b"%PDF-")
+
+
+def test_curves_of_unlike_length_have_one_unit_of_time():
+    """Measured again after 1.5 and 2.1 days: hours and days are not mixed."""
+    several = [
+        NamedCurve(
+            device=device,
+            verdict=Decision.PASS,
+            curve=Curve(
+                along=TIME,
+                unit="days",
+                at=np.array([0.0, days]),
+                ppm=np.array([0.0, 0.1]),
+                u_ppm=np.zeros(2),
+                way=np.zeros(2, dtype=np.int64),
+                relative=False,
+            ),
+        )
+        for device, days in (("RS-1", 1.5), ("RS-3", 2.1))
+    ]
+    (axes,) = rack_chart(several, Limits(tolerance_ppm=1.5)).figure.axes
+    assert axes.get_xlabel() == "time since the first point, days"
+    assert [line.get_xdata()[-1] for line in axes.lines] == [1.5, 2.1]

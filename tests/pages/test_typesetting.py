@@ -48,6 +48,15 @@ def test_what_came_from_outside(theirs: str) -> None:
         ("2.5e+12", "2.5 × 10¹²"),
         ("KX1e5", "KX1e5"),
         ("0x1e-5", "0x1e-5"),
+        ("-2e-09", "-2 × 10⁻⁹"),
+        ("1e-09.", "1 × 10⁻⁹."),
+        ("measure of KX-4e12 as", "measure of KX-4e12 as"),
+        ("3e7-B", "3e7-B"),
+        ("4e61x", "4e61x"),
+        (
+            "b06cd5cf-3b85-4e61-8de2-4b09a313ac37",
+            "b06cd5cf-3b85-4e61-8de2-4b09a313ac37",
+        ),
     ],
 )
 def test_powers(plain: str, written: str) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import os
+import signal
 import stat
 import subprocess
 from pathlib import Path
@@ -107,6 +108,72 @@ def test_a_chip_is_trimmed_over_a_real_line(bench, tmp_path):
     assert orders[::2] == [("trim ordered", code, "code") for code in asked]
     assert orders[1::2] == [("trim read back", code, "code") for code in asked]
     assert kept["orders"] == sorted(kept["orders"], key=lambda one: one["utc"])
+
+
+NARROW = """
+[part]
+id = "rc-narrow"
+title = "RC with few codes"
+kind = "rc"
+nominal_hz = 8_000_000
+
+[limits]
+tolerance_percent = 1
+
+[trim]
+safe = [[0, 9]]
+settle_s = 0.02
+"""
+
+
+@pytest.fixture
+def narrow(tmp_path):
+    """A part whose safe codes all leave the chip far too slow."""
+    path = tmp_path / "rc-narrow.toml"
+    path.write_text(NARROW)
+    return path
+
+
+def test_a_chip_that_no_code_brings_in_fails_and_says_what_can_be_done(
+    bench, narrow, tmp_path
+):
+    _, path = bench
+    words = ("trim", "--bench", str(path), "--part", str(narrow), "--device", "RC-103")
+    done = benchlog(tmp_path, *words, "--no-screen")  # as every other command takes it
+    assert done.returncode == 3, done.stdout
+    said = " ".join(done.stdout.split())
+    assert "verdict ✗ FAIL" in said
+    assert "lies outside +-10,000 ppm" in said
+    assert "among those that the part file allows (0 to 9)" in said
+    assert "best, but beyond tolerance" in said
+    (row,) = json.loads(benchlog(tmp_path, "runs", "--json").stdout)
+    assert row["verdict"] == "fail"
+    page = tmp_path / "RC-103.html"
+    assert benchlog(tmp_path, "report", "1", "--out", str(page)).returncode == 0
+    assert "FAIL. Best code 9: " in page.read_text()
+
+
+def test_a_trim_that_is_interrupted_names_no_best_code(bench, narrow, tmp_path):
+    """Ctrl-C within the search: what is set now is told, and nothing as the result."""
+    served, path = bench
+    words = ("trim", "--bench", str(path), "--part", str(narrow), "--device", "RC-104")
+    environment = {**os.environ, "BENCHLOG_DB": str(tmp_path / "cut.db")}
+    with subprocess.Popen(
+        [*PROGRAM, *words],
+        env={**environment, "XDG_STATE_HOME": str(tmp_path)},
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as trimming:
+        while "code " not in (line := trimming.stderr.readline()):
+            assert line
+        trimming.send_signal(signal.SIGINT)
+        said, _ = trimming.communicate(timeout=60)
+    assert trimming.returncode == 4, said
+    assert "no best code" in said and "trim it again" in said
+    assert f"code {served.firmware.code} is set now" in said
+    assert "best code 4," not in said and "nan" not in said
 
 
 OUTDATED = """

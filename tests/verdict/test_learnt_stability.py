@@ -116,7 +116,11 @@ def test_a_strong_drift_has_its_line_and_its_reason():
     ("learnt", "n", "said"),
     [
         (soak(gate_s=2.0), 100, "had a gate of 2"),
-        (replace(soak(), tau0_s=1.5), 100, "had a reading every 1.5"),
+        (
+            replace(soak(), tau0_s=1.5),
+            100,
+            "had a reading every 1.5 s, this run every 1 s",
+        ),
         (soak(1199), 100, "is shorter than 12 times this run"),
         (replace(soak(), void="void (knocked)"), 100, "void (knocked)"),
         (soak(), 9, "counts from 10 readings on"),

@@ -185,3 +185,9 @@ def test_the_thermometer_is_a_line_where_readings_are_brought(stated_c, u_c):
 def test_without_a_law_used_the_thermometer_does_not_matter():
     found = judged(readings(10.0, 25.0, n=20))
     assert "thermometer" not in {line.name for line in found.budget.lines}
+
+
+def test_a_mean_distance_of_next_to_nothing_has_no_sign_of_its_own():
+    ambient_c = np.linspace(21.9, 28.09, 2000)
+    found = judged(readings(0.6 * (ambient_c - 25.0), ambient_c, n=2000)).at_reference
+    assert "at a mean distance of +0.0 C" in found.law

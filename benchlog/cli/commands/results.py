@@ -32,9 +32,12 @@ EXAMPLES = (
 COLUMNS: Final = (
     "run", "device", "part", "lot", "position", "bench", "purpose", "operator",
     "started", "nominal_hz", "readings", "offset_ppm", "u_ppm", "limit_ppm",
-    "conformance", "verdict", "damaged", "simulated",
+    "conformance", "verdict", "damaged", "simulated", "judged_ppm", "judged_u_ppm",
 )  # fmt: skip
-"""Those of the view `results`, as far as a person wants them."""
+"""Those of the view `results`, as far as a person wants them, and the offset and U that
+the limit was held against: at the reference temperature where readings were brought
+there, else as measured."""
+_JUDGED_AT: Final = "reference_c"
 
 
 @make_command("results", examples=EXAMPLES)
@@ -50,9 +53,12 @@ COLUMNS: Final = (
 def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     """List each device with its newest run that counts: offset, U, limit, verdict.
 
-    The view `results` of the database has the same rows, for any SQLite tool. In CSV,
-    what a spreadsheet would execute or split is percent-encoded, as `benchlog export`
-    does.
+    Where readings were brought to the reference temperature, offset and U there are
+    beside the verdict; in CSV and JSON, judged_ppm and judged_u_ppm are always those
+    that the limit was held against. Trims and reference checks are left out: `runs`
+    lists them. The view `results` of the database has the same rows, for any SQLite
+    tool. In CSV, what a spreadsheet would execute or split is percent-encoded, as
+    `benchlog export` does.
     """
     from benchlog.store.whole_files import check_place
 
@@ -66,7 +72,7 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     elif wish["as_csv"]:
         click.echo(csv_text(rows), nl=False)
     elif as_json:
-        print_json(rows, "result")
+        print_json([{name: row[name] for name in COLUMNS} for row in rows], "result")
     elif rows:
         click.echo(_table(rows))
     else:
@@ -98,6 +104,8 @@ def results_of(reader: "RunReader", wish: dict[str, Any]) -> list[dict[str, Any]
 _NUMBERS: Final = {
     "readings": int,
     **dict.fromkeys(("offset_ppm", "u_ppm", "limit_ppm", "conformance"), float),
+    **dict.fromkeys(("offset_at_reference_ppm", "u_at_reference_ppm"), float),
+    _JUDGED_AT: float,
 }
 
 
@@ -113,13 +121,15 @@ def _with_todays_figures(row: dict[str, Any], listed: ListedRun) -> dict[str, An
     row = {**row, "started": iso_utc(run.started_utc_ns)}
     is_rack = run.made_for is Purpose.QUALIFY
     if is_rack:  # kept is the mean of readings at many places, no figure of a device
-        row["conformance"] = None
+        row |= {"conformance": None, _JUDGED_AT: None}
     if is_rack or row["verdict"] is None:
         row |= {"offset_ppm": run.offset_ppm, "u_ppm": run.u_ppm}
         row |= {"verdict": listed.verdict, "readings": run.told_readings}
     row["damaged"], row["simulated"] = bool(row["damaged"]), bool(row["simulated"])
     row["operator"] = row["operator"] or None
-    return {name: row[name] for name in COLUMNS}
+    at = "" if row[_JUDGED_AT] is None else "_at_reference"
+    row["judged_ppm"], row["judged_u_ppm"] = row[f"offset{at}_ppm"], row[f"u{at}_ppm"]
+    return {name: row[name] for name in (*COLUMNS, _JUDGED_AT)}
 
 
 def csv_text(rows: list[dict[str, Any]]) -> str:
@@ -156,5 +166,18 @@ def _row(row: dict[str, Any]) -> tuple[str, ...]:
         format_ppm(row["offset_ppm"], row["u_ppm"]),
         format_u_ppm(row["u_ppm"]),
         "-" if limit is None else as_stated(limit),
-        (row["verdict"] or "-") + (", damaged" if row["damaged"] else ""),
+        (row["verdict"] or "-")
+        + (", damaged" if row["damaged"] else "")
+        + _judged_elsewhere(row)
+        + (" (simulated)" if row["simulated"] else ""),
     )
+
+
+def _judged_elsewhere(row: dict[str, Any]) -> str:
+    """Say what was judged where that is not what was measured."""
+    at_c = row[_JUDGED_AT]
+    if at_c is None or row["judged_ppm"] is None:
+        return ""
+    said = format_ppm(row["judged_ppm"], row["judged_u_ppm"])
+    u = format_u_ppm(row["judged_u_ppm"])
+    return f", at {as_stated(at_c)} C: {said} +- {u} ppm"

@@ -8,18 +8,15 @@ import click
 
 from benchlog.cli import options
 from benchlog.cli.command import command as make_command
-from benchlog.cli.database import database
-from benchlog.cli.printing import (
-    print_json,
-    print_text,
-    table,
-)
+from benchlog.cli.database import database, reading
+from benchlog.cli.printing import pairs, print_json, print_text, table
 from benchlog.cli.typed_values import DeviceId, Text
 from benchlog.errors import UsageError
 from benchlog.units import format_ppm, format_u_ppm, printable, three_digits
 
 if TYPE_CHECKING:
     from benchlog.analysis.trim_search import CodeResult
+    from benchlog.evaluation.run_evaluation import Evaluation
     from benchlog.model import Part, RunPlan
     from benchlog.recorder.trimming import Trimmed
 
@@ -101,18 +98,18 @@ def command(
     With --lot one device after the other is trimmed, as `inspect` measures a lot; the
     same command goes on where it stopped. --burn makes the codes permanent.
 
-    Exit code with --lot: 0 all brought in, 3 some failed, 4 some are open.
+    Exit code: 0 within its tolerance with the best code, 3 beyond, 4 undecided or
+    interrupted. With --lot: 0 all brought in, 3 some failed, 4 some are open.
     """
-    if typed["device"] is None:
-        ctx.exit(_line(typed, database(db), as_json=as_json))
-    _one(typed, database(db), as_json=as_json)
+    do = _line if typed["device"] is None else _one
+    ctx.exit(do(typed, database(db), as_json=as_json))
 
 
 _OF_A_LINE: Final = (
-    *("lot", "ids", "auto_ids", "again", "no_screen", "bell", "burn", "yes"),
+    *("lot", "ids", "auto_ids", "again", "bell", "burn", "yes"),
     *("result", "as_csv", "out", "overwrite"),
 )
-"""What is typed for the devices of a lot."""
+"""What is typed for the devices of a lot. One device has no screen at all."""
 
 
 def _line(typed: dict[str, Any], db: Path, *, as_json: bool) -> int:
@@ -128,13 +125,15 @@ def _line(typed: dict[str, Any], db: Path, *, as_json: bool) -> int:
     return trim_line(LineWish(**rest), db, LineManner(as_json=as_json, **manner))
 
 
-def _one(typed: dict[str, Any], db: Path, *, as_json: bool) -> None:
+def _one(typed: dict[str, Any], db: Path, *, as_json: bool) -> int:
     odd = next((name for name in _OF_A_LINE if typed[name]), None)
     if odd is not None:
         name = "csv" if odd == "as_csv" else odd.replace("_", "-")
         raise UsageError(f"--{name} is for the devices of a lot: leave --device out")
     from benchlog.cli.narrator import Narrator
+    from benchlog.cli.run_result import evaluated, exit_code
     from benchlog.clock import host_clock
+    from benchlog.model import Decision
     from benchlog.recorder.trimming import trim
 
     plan = _plan(typed)
@@ -145,10 +144,14 @@ def _one(typed: dict[str, Any], db: Path, *, as_json: bool) -> None:
                 narrator.say(told.event.text)
 
         found = trim(plan, db, host_clock(), tell=tell, start=typed["start"])
+    with reading(db) as reader:
+        evaluation = evaluated(reader, found.run)
     if as_json:
         print_json(document(plan, found), "trim")
     else:
-        print_text(text(plan, found))
+        print_text(text(plan, found, evaluation))
+    undecided = found.best is None
+    return exit_code([Decision.UNDECIDED if undecided else evaluation.decision])
 
 
 def _plan(typed: dict[str, Any]) -> "RunPlan":
@@ -178,33 +181,36 @@ def _plan(typed: dict[str, Any]) -> "RunPlan":
 
 def document(plan: "RunPlan", found: "Trimmed") -> dict[str, Any]:
     """Return the JSON document: the contract's keys first."""
+    best = found.best
     return {
         "device": plan.device,
-        "best_code": found.best.code,
-        "offset_ppm": found.offset_ppm,
+        "best_code": None if best is None else best.code,
+        "offset_ppm": None if best is None else found.offset_ppm,
         "step_ppm": found.step_ppm,
         "table": list(found.table),
-        "u_ppm": found.u_ppm,
+        "u_ppm": None if best is None else found.u_ppm,
         "steps": found.steps,
         "run": found.run,
         "part": plan.part.id,
     }
 
 
-def text(plan: "RunPlan", found: "Trimmed") -> str:
-    """Return the result as a person reads it: best code, table, curve."""
-    best = found.best
+def text(plan: "RunPlan", found: "Trimmed", evaluation: "Evaluation") -> str:
+    """Return the result as a person reads it: best code, verdict, table, curve."""
     rows = [
         (
             str(one.code),
             format_ppm(one.offset_ppm, one.u_ppm),
             str(one.times),
-            "best" if one.code == best.code else _beside(plan.part, one, best),
+            _beside(plan.part, one, found.best),
         )
         for one in found.table
     ]
+    listed = table(("code", "offset ppm", "times", ""), rows, "rrr") if rows else ""
+    if found.best is None:
+        return "\n\n".join(filter(None, (_cut_short(plan, found), listed)))
     head = (
-        f"{printable(plan.device)}: best code {best.code}, "
+        f"{printable(plan.device)}: best code {found.best.code}, "
         f"{format_ppm(found.offset_ppm, found.u_ppm)} +- "
         f"{format_u_ppm(found.u_ppm)} ppm (95 %), "
         f"found in {found.steps} measurements, run {found.run}"
@@ -215,17 +221,50 @@ def text(plan: "RunPlan", found: "Trimmed") -> str:
     burn = (
         "the code is set until the next reset; nothing was written to permanent memory"
     )
-    listed = table(("code", "offset ppm", "times", ""), rows, "rrr")
+    verdict = _verdict(plan.part, evaluation)
     listed += f"\n{_TWO_FIGURES}"
-    return "\n\n".join(
-        (head, listed, _curve(found), "\n".join(filter(None, (step, burn))))
-    )
+    last = "\n".join(filter(None, (step, burn)))
+    return "\n\n".join((head, verdict, listed, _curve(found), last))
 
 
-def _beside(part: "Part", one: "CodeResult", best: "CodeResult") -> str:
-    """Say of another code what keeps it from being the best, if anything does."""
-    if abs(one.offset_ppm) > part.limits.tolerance_ppm:
-        return "beyond tolerance"
+def _cut_short(plan: "RunPlan", found: "Trimmed") -> str:
+    said = f"{printable(plan.device)}: no best code, run {found.run} was ended before"
+    if found.code_set is None:
+        return f"{said}; no code was set"
+    return f"{said}; code {found.code_set} is set now: trim it again"
+
+
+def _verdict(part: "Part", evaluation: "Evaluation") -> str:
+    """Return the verdict on the code that was left set, and what can be done."""
+    from benchlog.evaluation.verdict_wording import verdict_text
+    from benchlog.model import Decision
+
+    said, found = [verdict_text(evaluation)], evaluation.assessment
+    if evaluation.decision is Decision.UNDECIDED:
+        said.append("measure it again with this code: `benchlog measure`")
+    elif _is_beyond(part, found.offset_ppm, found.u_ppm):
+        assert part.trim is not None
+        safe = ", ".join(f"{low} to {high}" for low, high in part.trim.safe)
+        said.append(
+            f"no such code was found among those that the part file allows ({safe}): "
+            "the chip cannot be trimmed, unless its data sheet allows more"
+        )
+    return pairs((("verdict", "\n".join(said)),))
+
+
+def _is_beyond(part: "Part", offset_ppm: float | None, u_ppm: float | None) -> bool:
+    if offset_ppm is None or u_ppm is None:
+        return False
+    return abs(offset_ppm) - u_ppm > part.limits.tolerance_ppm
+
+
+def _beside(part: "Part", one: "CodeResult", best: "CodeResult | None") -> str:
+    """Say which code is the best, and what keeps another one from being it."""
+    beyond = abs(one.offset_ppm) > part.limits.tolerance_ppm
+    if best is not None and one.code == best.code:
+        return "best, but beyond tolerance" if beyond else "best"
+    if beyond or best is None:
+        return "beyond tolerance" if beyond else ""
     apart = abs(one.offset_ppm) - abs(best.offset_ppm)
     from benchlog.verdict.run.budget import COVERAGE
 

@@ -19,7 +19,7 @@ from benchlog.evaluation.lot_plan import (
     plan_from,
     undecided_rule,
 )
-from benchlog.evaluation.lots import named_lot
+from benchlog.evaluation.lots import named_lot, no_such_lot
 from benchlog.model import (
     Bench,
     Lot,
@@ -137,13 +137,11 @@ def known_lot(database: Path, wish: Wish) -> Lot:
     part_id = part_of(wish.part).id if wish.part else None
     lot = find_lot(database, wish.lot, part_id)
     if lot is None or lot.plan is None:
-        names: list[str] = []
+        lots: list[Lot] = []
         if database.exists():
             with closing(Reader.open(database)) as reader:
-                names = [one.lot for one in reader.lots() if one.plan is not None]
-        raise NotFoundError(
-            "lot", wish.lot, names, "(open one with --lot-size and --aql)"
-        )
+                lots = [one for one in reader.lots() if one.plan is not None]
+        raise no_such_lot(lots, wish.lot, "(open one with --lot-size and --aql)")
     return lot
 
 

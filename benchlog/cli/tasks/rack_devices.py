@@ -8,7 +8,7 @@ from typing import Final
 from benchlog.cli.tasks.id_files import octets_of
 from benchlog.errors import UsageError
 from benchlog.model import Bench, device_id_fault
-from benchlog.units import printable
+from benchlog.units import counted, printable
 
 _MOST_OCTETS: Final = 1 << 20  # our rule: bounds a file of ids
 
@@ -33,8 +33,8 @@ def read_devices(path: Path, bench: Bench) -> dict[str, str]:
             raise UsageError(f"{where}: {printable(device)[:60]!r} is no id: {fault}")
         if not place:
             raise UsageError(
-                f"{where}: bench {bench.name!r} has {len(known)} positions, and all of "
-                "them hold a device already"
+                f"{where}: bench {bench.name!r} has {counted(len(known), 'position')}, "
+                "and none is free for this device"
             )
         if place in found:
             raise UsageError(f"{where}: position {place!r} holds a device already")

@@ -19,7 +19,7 @@ from benchlog.cli.tasks.bench_and_part import measured_with
 from benchlog.cli.tasks.measuring import Manner
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
 from benchlog.clock import host_clock
-from benchlog.errors import NotFoundError, UsageError
+from benchlog.errors import UsageError
 from benchlog.model import Purpose, RunPlan
 from benchlog.units import NS_PER_S, iso_utc
 
@@ -50,7 +50,7 @@ def carry_out(typed: dict[str, Any], manner: Manner) -> int:
 
 
 def _to_resume(typed: dict[str, Any], manner: Manner) -> tuple[int, ...]:
-    """Return the runs to go on with, none to begin one. Raises NotFoundError."""
+    """Return the runs to go on with, none to begin one. Raises UsageError."""
     if typed["resume"] is not None:
         if typed["resume_last"] or typed["bench"] or typed["devices"]:
             raise UsageError(
@@ -66,11 +66,9 @@ def _to_resume(typed: dict[str, Any], manner: Manner) -> tuple[int, ...]:
     if not found:
         _tell_of_strange(typed, manner)
     if not found and typed["bench"] is None:
-        raise NotFoundError(
-            "soak",
-            "last",
-            (),
-            "that broke off and that nobody keeps; see benchlog runs",
+        raise UsageError(
+            "no soak broke off, so there is nothing to go on with (one that still goes "
+            "on is left alone); `benchlog runs` lists what there is"
         )
     return found
 

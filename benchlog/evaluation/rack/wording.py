@@ -34,6 +34,8 @@ _PLACE: Final = {
 """The unit of where a characteristic was found; others have no place."""
 _EITHER_WAY: Final = frozenset({"offset-at-reference", "retrace", "ageing"})
 """Characteristics whose limit holds either way."""
+_MOST_STEPS: Final = 3
+"""Steps that are named in a line; our rule: the table of steps has all."""
 
 
 def line_cells(line: FoundCharacteristic) -> tuple[str, ...]:
@@ -141,10 +143,26 @@ def steps_text(found: Qualification) -> str:
 
 
 def reasons(one: QualifiedDevice) -> Iterator[str]:
-    """Yield why a device is not passed: each line that fails or is undecided."""
+    """Yield why a device is not passed, then what its figures may still hold.
+
+    That is each line that fails or is undecided, and the steps that measure settled
+    devices where it had not settled in time.
+    """
     for line in one.found:
         if line.verdict in (None, Decision.PASS):
             continue
         value, u, limit = figures(line)
         why = f" ({line.text})" if line.text else ""
         yield f"{line.name} {line.verdict}: {value} +- {u}, limit {limit}{why}"
+    late = [
+        point.step.name
+        for point in one.points
+        if not point.turn.settled and point.step.gates and point.step.scan_s is None
+    ]
+    if late:
+        named = ", ".join(late[:_MOST_STEPS])
+        more = f" and {len(late) - _MOST_STEPS} more" if len(late) > _MOST_STEPS else ""
+        yield (
+            f"measured before it had settled: {named}{more}; what was still moving may "
+            "be in the figures"
+        )

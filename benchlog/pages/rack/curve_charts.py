@@ -58,7 +58,7 @@ def limit_of(curve: Curve, limits: Limits) -> float | None:
 def curve_chart(curve: Curve, limits: Limits) -> Chart:
     """Draw one curve of a device with the U of each point."""
     figure, (axes,) = new_figure(size=_SIZE)
-    x, across = _x(axes, curve)
+    x, across = _x(axes, curve, _span(curve))
     _ways(axes, curve, x)
     _dips(axes, curve)
     limit = limit_of(curve, limits)
@@ -111,9 +111,9 @@ def rack_chart(several: Sequence[NamedCurve], limits: Limits) -> Chart:
     figure, (axes,) = new_figure(size=(7.2, 4.0))
     first = several[0].curve
     few = len(several) <= _MOST_NAMED
-    across = ""
+    across, span = "", max(_span(one.curve) for one in several)
     for index, one in enumerate(several):
-        x, across = _x(axes, one.curve)
+        x, across = _x(axes, one.curve, span)
         failed = one.verdict is Decision.FAIL
         colour = SERIES[index] if few else (ACCENT if failed else INK)
         for line, kept in _lines(one.curve):
@@ -149,8 +149,16 @@ def _lines(curve: Curve) -> "Iterator[tuple[str, np.ndarray]]":
             yield line, kept[np.argsort(curve.at[kept], kind="stable")]
 
 
-def _x(axes: "Axes", curve: Curve) -> tuple["np.ndarray", str]:
-    """Return places as they are drawn, and what the axis is called."""
+def _span(curve: Curve) -> float:
+    """Return how far a curve reaches, in its own unit."""
+    return float(np.ptp(curve.at))
+
+
+def _x(axes: "Axes", curve: Curve, span: float) -> tuple["np.ndarray", str]:
+    """Return places as they are drawn, and what the axis is called.
+
+    `span` is that of the longest curve drawn there: all of them have one unit.
+    """
     if curve.along == POWER:
         axes.set_xscale("log")
         from matplotlib.ticker import LogFormatter  # noqa: PLC0415 - heavy
@@ -162,7 +170,7 @@ def _x(axes: "Axes", curve: Curve) -> tuple["np.ndarray", str]:
         axes.xaxis.set_major_formatter(InFull())
         return np.maximum(curve.at, 1.0), "time since power on, s"
     if curve.along == TIME:
-        worth_s, name = time_unit(float(np.ptp(curve.at)) * 86_400.0)
+        worth_s, name = time_unit(span * 86_400.0)
         return curve.at * 86_400.0 / worth_s, f"time since the first point, {name}"
     return curve.at, f"{name_of(curve.along)}, {_unit(curve)}"
 

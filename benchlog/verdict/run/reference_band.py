@@ -247,6 +247,7 @@ def thermometer_line(
 
 
 def _over(away_c: float) -> str:
+    away_c = round(away_c, 1) + 0.0  # never -0.0
     return f"at a mean distance of {away_c:+.1f} C"
 
 

@@ -181,7 +181,8 @@ def _unusable(
     if abs(gate_s / learnt.gate_s - 1.0) > 1e-6:
         return f"had a gate of {format_duration(learnt.gate_s)}"
     if abs(tau0_s / learnt.tau0_s - 1.0) > _SAME_SPACING:
-        return f"had a reading every {format_duration(learnt.tau0_s)}"
+        every, here = format_duration(learnt.tau0_s), format_duration(tau0_s)
+        return f"had a reading every {every}, this run every {here}"
     if learnt.length < SPANS * length or learnt.m[-1] < length:
         return f"is shorter than {as_stated(SPANS)} times this run"
     return ""
