@@ -15,6 +15,7 @@ at that place and shown to nobody::
     <!-- set-up: benchlog simulate --bench-out configs/benches/corner-bench.toml & -->
 """
 
+import functools
 import os
 import re
 import shlex
@@ -94,13 +95,14 @@ def run_block(block: Block, folder: Path, beside: ExitStack) -> None:
         if after[:1] != ["benchlog"]:
             continue
         program = [*PROGRAM, *after[1:]]
+        first = (block.document, block.line, shlex.join(words)) in first_shown()
         if after[-1] == "&":
-            beside.enter_context(running(program[:-1], folder, environment))
+            beside.enter_context(running(program[:-1], folder, environment, first))
             continue
         fed = subprocess.run(before, capture_output=True, check=True) if bar else None
         done = run(
             program,
-            afresh=is_new(after),
+            afresh=first,
             cwd=folder,
             env=environment,
             input="" if fed is None else fed.stdout.decode(),
@@ -113,19 +115,21 @@ def run_block(block: Block, folder: Path, beside: ExitStack) -> None:
         assert done.returncode in DONE, said
 
 
-_SEEN: set[str] = set()
+@functools.cache
+def first_shown() -> set[tuple[str, int, str]]:
+    """Return where each command is shown first, of those that are run.
 
-
-def is_new(words: list[str]) -> bool:
-    """Whether a command was not yet run: the first time it imports our modules itself.
-
-    That no files import each other, late imports included, is tested for all of them
-    (`house/test_house.py`).
+    There it imports our modules itself. That no files import each other, late imports
+    included, is tested for all of them (`house/test_house.py`).
     """
-    if words[1] in _SEEN:
-        return False
-    _SEEN.add(words[1])
-    return True
+    found: dict[str, tuple[str, int, str]] = {}
+    for block in all_blocks():
+        for words in block.commands() if block.why_not_run is None else ():
+            after = partition(words)[2]
+            if after[:1] == ["benchlog"]:
+                place = (block.document, block.line, shlex.join(words))
+                found.setdefault(after[1], place)
+    return set(found.values())
 
 
 def partition(words: list[str]) -> tuple[list[str], bool, list[str]]:
@@ -138,12 +142,12 @@ def partition(words: list[str]) -> tuple[list[str], bool, list[str]]:
 
 @contextmanager
 def running(
-    program: list[str], folder: Path, environment: dict[str, str]
+    program: list[str], folder: Path, environment: dict[str, str], afresh: bool
 ) -> Iterator[None]:
     """Run a program beside the others; it is there once its bench file is."""
     bench = folder / program[program.index("--bench-out") + 1]
     with Program(
-        program, cwd=folder, env=environment, stdout=subprocess.DEVNULL, afresh=True
+        program, cwd=folder, env=environment, stdout=subprocess.DEVNULL, afresh=afresh
     ) as process:
         limit = host_deadline(30)
         try:

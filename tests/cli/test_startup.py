@@ -1,10 +1,12 @@
 """What starting costs: modules that a command has no business to import."""
 
-import os
+import shlex
 import shutil
 import subprocess
 import sys
+from collections.abc import Sequence
 from importlib.metadata import packages_distributions
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -14,21 +16,29 @@ from benchlog.cli.command import COMMANDS
 
 HEAVY = {"numpy", "scipy", "textual", "pyvisa", "serial", "sqlite3", "sqlite_utils"}
 HEAVY |= {"pysqlite3", "rich", "benchlog.store", "benchlog.catalogue", "hypothesis"}
+LOADED = "LOADED: "
+"""What the line with the names in `sys.modules` begins with."""
 
 
-def modules_of(folder: Path, *words: str) -> set[str]:
-    """Return the names in sys.modules after running a command in a process."""
+def modules_of(commands: Sequence[str], folders: Sequence[Path]) -> list[set[str]]:
+    """Return what each command imports beside those before it, all in one process.
+
+    Of commands that may import the same, none hides what another may not.
+    """
+    words = [shlex.split(one) for one in commands]
+    told = list(zip(map(str, folders), words, strict=True))
     code = (
-        "import sys\n"
+        "import os, sys\n"
         "from benchlog.cli import root\n"
-        f"try: root.main({list(words)!r}, prog_name='benchlog')\n"
-        "except SystemExit: pass\n"
-        "print('\\n' + ' '.join(sys.modules))"
+        f"for folder, words in {told!r}:\n"
+        "    os.chdir(folder)\n"
+        "    os.environ['BENCHLOG_DB'] = folder + '/none.db'\n"
+        "    try: root.main(words, prog_name='benchlog')\n"
+        "    except SystemExit: pass\n"
+        f"    print('\\n{LOADED}' + ' '.join(sys.modules))"
     )
     done = subprocess.run(
         [sys.executable, "-c", code],
-        cwd=folder,
-        env={**os.environ, "BENCHLOG_DB": str(folder / "none.db")},
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
@@ -36,48 +46,35 @@ def modules_of(folder: Path, *words: str) -> set[str]:
         check=False,
     )
     assert done.returncode == 0, done.stderr
-    return set(done.stdout.splitlines()[-1].split())
+    lines = [one for one in done.stdout.splitlines() if one.startswith(LOADED)]
+    loaded = [set[str](), *(set(one.removeprefix(LOADED).split()) for one in lines)]
+    assert len(loaded) == len(commands) + 1, done.stdout
+    return [after - before for before, after in pairwise(loaded)]
 
 
-@pytest.mark.parametrize(
-    "words",
-    [
-        ("--help",),
-        ("--version",),
-        ("mesure",),
-        ("completion", "zsh"),
-        ("help",),
-        ("help", "figures"),
-    ],
-)
-def test_nothing_heavy_is_imported_for(words: tuple[str, ...], tmp_path: Path) -> None:
-    assert modules_of(tmp_path, *words) & HEAVY == set()
+def too_much(
+    commands: Sequence[str], folder: Path, forbidden: set[str]
+) -> dict[str, set[str]]:
+    """Return which commands import what they may not, where no database is."""
+    found = modules_of(commands, [folder] * len(commands))
+    of_each = {one: got & forbidden for one, got in zip(commands, found, strict=True)}
+    return {one: wrong for one, wrong in of_each.items() if wrong}
 
 
-@pytest.mark.parametrize(
-    "words",
-    [
-        ("parts",),
-        ("ports",),
-        ("runs",),
-        ("show", "1"),
-        ("watch",),
-        ("measure", "--bench", "none", "--part", "none"),
-        ("measure", "--help"),
-        ("demo", "--help"),
-    ],
-)
-def test_no_screen_is_imported_without_a_terminal(
-    words: tuple[str, ...], tmp_path: Path
-) -> None:
-    assert "textual" not in modules_of(tmp_path, *words)
+def test_nothing_heavy_is_imported_for_help(tmp_path: Path) -> None:
+    commands = ["--help", "--version", "mesure", "completion zsh", "help"]
+    assert too_much([*commands, "help figures"], tmp_path, HEAVY) == {}
 
 
-@pytest.mark.parametrize("words", [("parts",), ("measure", "--help")])
-def test_light_commands_import_no_numbers(
-    words: tuple[str, ...], tmp_path: Path
-) -> None:
-    assert modules_of(tmp_path, *words) & {"numpy", "scipy", "sqlite_utils"} == set()
+def test_no_screen_is_imported_without_a_terminal(tmp_path: Path) -> None:
+    commands = ["parts", "ports", "runs", "show 1", "watch", "measure --help"]
+    commands += ["measure --bench none --part none", "demo --help"]
+    assert too_much(commands, tmp_path, {"textual"}) == {}
+
+
+def test_light_commands_import_no_numbers(tmp_path: Path) -> None:
+    numbers = {"numpy", "scipy", "sqlite_utils"}
+    assert too_much(["parts", "measure --help"], tmp_path, numbers) == {}
 
 
 NOTHING: set[str] = set()
@@ -151,18 +148,28 @@ def short_runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.mark.parametrize("words", MAY_IMPORT)
-def test_what_a_command_may_import(
-    words: str, short_runs: Path, tmp_path: Path
-) -> None:
-    folder = tmp_path / "own"
-    shutil.copytree(short_runs, folder)
-    found = modules_of(folder, *words.split())
-    rooms = {name.partition(".")[0] for name in found}
-    others = rooms & set(packages_distributions()) - ALWAYS - BY_OTHERS
-    others -= {name for name in others if name.startswith(("benchlog", "_"))}
-    assert others <= MAY_IMPORT[words]
-    assert found & SELDOM == set()
+ALIKE = {
+    " ".join(sorted(may)) or "nothing": [
+        one for one in MAY_IMPORT if MAY_IMPORT[one] == may
+    ]
+    for may in MAY_IMPORT.values()
+}
+"""The commands that may import the same."""
+
+
+@pytest.mark.parametrize("may", ALIKE)
+def test_what_commands_may_import(may: str, short_runs: Path, tmp_path: Path) -> None:
+    commands = ALIKE[may]
+    folders = [tmp_path / f"{number}" for number in range(len(commands))]
+    for folder in folders:
+        shutil.copytree(short_runs, folder)
+    installed, wrong = set(packages_distributions()), {}
+    for words, found in zip(commands, modules_of(commands, folders), strict=True):
+        rooms = {name.partition(".")[0] for name in found}
+        others = rooms & installed - ALWAYS - BY_OTHERS
+        others -= {name for name in others if name.startswith(("benchlog", "_"))}
+        wrong[words] = (others - MAY_IMPORT[words]) | found & SELDOM
+    assert {words: names for words, names in wrong.items() if names} == {}
 
 
 def test_every_command_stands_in_the_list() -> None:

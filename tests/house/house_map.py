@@ -45,6 +45,10 @@ class Module:
     def tree(self) -> ast.Module:
         return ast.parse(self.text)
 
+    @cached_property
+    def nodes(self) -> list[ast.AST]:
+        return list(ast.walk(self.tree))
+
     @property
     def lines(self) -> int:
         return self.text.count("\n")
@@ -80,10 +84,12 @@ def modules() -> dict[str, Module]:
     return found
 
 
-def imports(module: Module, known: dict[str, Module]) -> set[str]:
+@cache
+def imports(module: Module) -> frozenset[str]:
     """Return the modules of the house that a module imports, late imports included."""
+    known = modules()
     found: set[str] = set()
-    for node in ast.walk(module.tree):
+    for node in module.nodes:
         if isinstance(node, ast.Import):
             found |= {one.name for one in node.names if one.name in known}
         elif isinstance(node, ast.ImportFrom) and node.module:
@@ -92,7 +98,7 @@ def imports(module: Module, known: dict[str, Module]) -> set[str]:
                 found |= {name for name in (inner, node.module) if name in known}
                 if inner in known:
                     found.discard(node.module)
-    return found - {module.name}
+    return frozenset(found - {module.name})
 
 
 def rooms_imported() -> dict[str, set[str]]:
@@ -100,7 +106,7 @@ def rooms_imported() -> dict[str, set[str]]:
     known = modules()
     found: dict[str, set[str]] = defaultdict(set)
     for module in known.values():
-        found[module.room] |= {known[name].room for name in imports(module, known)}
+        found[module.room] |= {known[name].room for name in imports(module)}
     return {room: others - {room} for room, others in found.items()}
 
 
@@ -154,7 +160,7 @@ def class_names() -> Counter[str]:
     return Counter(
         node.name
         for module in modules().values()
-        for node in ast.walk(module.tree)
+        for node in module.nodes
         if isinstance(node, ast.ClassDef) and not node.name.startswith("_")
     )
 
@@ -163,7 +169,7 @@ def long_constructors(most: int = 4) -> dict[str, int]:
     """Return dataclasses that take over `most` fields by position."""
     found = {}
     for module in modules().values():
-        for node in ast.walk(module.tree):
+        for node in module.nodes:
             if isinstance(node, ast.ClassDef):
                 count = _by_position(node)
                 if count > most:
@@ -189,7 +195,7 @@ def depth_of(room: str) -> int:
     """Return the longest chain of imports inside a room."""
     known = modules()
     inside = {name for name, one in known.items() if one.room == room}
-    graph = {name: imports(known[name], known) & inside for name in inside}
+    graph = {name: imports(known[name]) & inside for name in inside}
     depths: dict[str, int] = {}
 
     def depth(name: str, above: tuple[str, ...] = ()) -> int:
@@ -204,9 +210,7 @@ def depth_of(room: str) -> int:
 def counts() -> dict[str, int]:
     """Return the counts that show whether a move made the house easier to read."""
     known = modules()
-    importers = Counter(
-        other for one in known.values() for other in imports(one, known)
-    )
+    importers = Counter(other for one in known.values() for other in imports(one))
     return {
         "files": len(known),
         "lines": sum(one.lines for one in known.values()),

@@ -12,12 +12,13 @@ def snapshot_keys(tree: ast.Module) -> list[ast.expr]:
     that one was bound to.
     """
     names: set[str] = set()
-    for node in ast.walk(tree):
+    nodes = list(ast.walk(tree))
+    for node in nodes:
         if isinstance(node, ast.Assign) and _is_snapshot(node.value, names):
             names |= {one.id for one in node.targets if isinstance(one, ast.Name)}
     return [
         node
-        for node in ast.walk(tree)
+        for node in nodes
         if isinstance(node, ast.expr)
         and any(_is_snapshot(inside, names) for inside in _looked_into(node))
     ]

@@ -80,7 +80,7 @@ def test_take_is_a_verb_of_nobody() -> None:
     found = [
         f"{name}:{node.lineno} {node.name}"
         for name, one in modules().items()
-        for node in ast.walk(one.tree)
+        for node in one.nodes
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
         and re.fullmatch(r"_*(take|takes|taken)(_.*)?", node.name)
     ]
@@ -89,7 +89,7 @@ def test_take_is_a_verb_of_nobody() -> None:
 
 def test_no_two_files_import_each_other() -> None:
     known = modules()
-    graph = {name: imports(one, known) for name, one in known.items()}
+    graph = {name: set(imports(one)) for name, one in known.items()}
     # the front door reaches inwards late, when somebody opens a database
     graph["benchlog"] = set()
     while graph:
@@ -102,7 +102,7 @@ def test_only_evaluation_calls_for_the_judge_of_a_stored_run() -> None:
     callers = {
         one.room
         for one in modules().values()
-        for node in ast.walk(one.tree)
+        for node in one.nodes
         if isinstance(node, ast.ImportFrom)
         and any(alias.name == "judge_for" for alias in node.names)
     }
@@ -176,7 +176,7 @@ def test_who_writes_a_live_run() -> None:
     for name, one in modules().items():
         if one.room != "recorder" or name == "benchlog.recorder.run.live_run":
             continue
-        for node in ast.walk(one.tree):
+        for node in one.nodes:
             targets = (
                 node.targets
                 if isinstance(node, ast.Assign)
