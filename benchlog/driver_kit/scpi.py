@@ -9,7 +9,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.clock import Clock, Deadline, HostClock, host_deadline, host_sleep
+from benchlog.clock import (
+    Clock,
+    Deadline,
+    HostClock,
+    host_deadline,
+    host_moment,
+    host_sleep,
+)
 from benchlog.driver import GRACE_S
 from benchlog.driver_kit.link import Link
 from benchlog.driver_kit.numbers import parse_number
@@ -29,6 +36,9 @@ _ERROR_ENTRY: Final = re.compile(r"\s*(?P<code>[-+]?\d{1,6})\s*(?:,.*)?", re.ASC
 _MAX_STALE: Final = 20
 _LONG_PAUSE_S: Final = 0.5
 """No instrument rests for longer in the middle of an answer, in real seconds."""
+STALE_S: Final = 10.0  # our rule: no busy computer holds a process up so long
+"""Real seconds beyond its time after which an answer has waited for us, not we for it:
+it came while this process was stopped or the computer asleep, and nobody knows when."""
 _LOOK_S: Final = 0.02  # our rule: from one look for late bytes to the next
 _KEPT, _BROKEN = 0.8, 0.5
 """Parts of a gate: what took more has kept it, what took less has not."""
@@ -174,10 +184,13 @@ class Talk:
         early = self.link.waiting()
         if early:
             raise self._out_of_step("before it was asked anything", commands[-1], early)
-        asked_ns = HostClock().mono_ns()
+        asked_ns, asked_boot_ns = HostClock().mono_ns(), host_moment().boot_ns
         self.link.send(*(command.encode("latin-1") for command in commands))
         reply = self._next(commands[-1], limit_s)
         took_s = (HostClock().mono_ns() - asked_ns) / NS_PER_S
+        away_s = (host_moment().boot_ns - asked_boot_ns) / NS_PER_S
+        if away_s > self.clock.real_s(limit_s + self.extra_s) + GRACE_S + STALE_S:
+            raise self._stale(reply, away_s)
         rest = self.link.rest()
         if rest:
             raise self._out_of_step("after its answer", commands[-1], reply.line + rest)
@@ -256,6 +269,16 @@ class Talk:
             f"{self.link.address} rested for {two_digits(self.link.pause_s)} s in "
             f"the middle of {reply.line[:60]!r}, which may be half of one answer "
             "and another; check the line",
+            address=self.link.address,
+            command=reply.command,
+            raw=reply.line,
+        )
+
+    def _stale(self, reply: Reply, away_s: float) -> OutOfStepError:
+        return OutOfStepError(
+            f"the answer {reply.line[:60]!r} of {self.link.address} was there after "
+            f"{away_s:.0f} s, in which this process was stopped or the computer slept: "
+            "nobody knows when it was measured. The line is opened anew",
             address=self.link.address,
             command=reply.command,
             raw=reply.line,
