@@ -28,10 +28,11 @@ LONGEST_ROUNDS = 1_000_000  # longer runs are measured once
 FLAT_MB = 8.0  # what a process may differ by from start to start
 HELD = """What memory is held for: `stability` holds float arrays of the whole run, 26
 octets a reading at ten million; a page holds time, offset and ambient of each
-reading, 24 octets, until they are drawn. `show` holds the newest phases of each
-octave of averaging times, 1 MB an octave, and as much again while it judges: memory
-grows as log n. An export to Parquet holds a row group of 200,000 readings, the other
-exports 16,384 readings."""
+reading, 24 octets, until they are drawn. `record` and `show` hold the newest
+phases of each octave of averaging times, 1.3 MB an octave beyond 65,536 readings, for
+all readings, for those without outliers, and for both at the reference temperature
+where readings lie outside its band: memory grows as log n. An export to Parquet holds
+a row group of 200,000 readings, the other exports 16,384 readings."""
 CASES = {
     "show": ("show", "1"),
     "stability": ("stability", "1"),

@@ -22,7 +22,7 @@ from typing import NamedTuple
 from seeds import seeded_random
 
 KEPT = Path(__file__).with_name("IN_AND_OUT.md")
-MADE_BY = """`PYTHONPATH=tests python tests/benchmarks/in_and_out.py --before PYTHON
+MADE_BY = """`PYTHONPATH=tests python tests/benchmarks/in_and_out.py [--before PYTHON]
 --keep`.
 """
 SEED = 18
