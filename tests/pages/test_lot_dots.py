@@ -3,15 +3,14 @@
 import pytest
 from pages.test_lot_pages import OFFSETS, database, reader
 
-from benchlog.evaluation.lots import lot_with_runs
+from benchlog.evaluation.lots import existing_lot, lot_with_runs
 from benchlog.pages.lot_charts import devices_chart
-from benchlog.pages.lot_page import known_lot
 
 __all__ = ["database", "reader"]
 
 
 def test_each_device_is_a_dot_with_its_uncertainty_between_the_limits(reader):
-    report = lot_with_runs(reader, known_lot(reader, "L<7>", None))[0]
+    report = lot_with_runs(reader, existing_lot(reader, "L<7>", None))[0]
     chart = devices_chart(report)
     (axes,) = chart.figure.axes
     dots = {}

@@ -11,7 +11,7 @@ from benchlog.cli.tasks.lot_text import text_of_lot
 from benchlog.clock import VirtualClock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.evaluation.lot_plan import plan_document
-from benchlog.evaluation.lots import lot_with_runs
+from benchlog.evaluation.lots import existing_lot, lot_with_runs
 from benchlog.model import (
     Event,
     EventKind,
@@ -21,7 +21,7 @@ from benchlog.model import (
 )
 from benchlog.pages.content import Ruling
 from benchlog.pages.html import html_of
-from benchlog.pages.lot_page import LotPage, known_lot, lot_sections
+from benchlog.pages.lot_page import LotPage, lot_sections
 from benchlog.pages.page_builder import check_page, lot_page, run_page
 from benchlog.pages.pdf import pdf_of
 from benchlog.pages.typesetting import in_print
@@ -108,7 +108,7 @@ def ruling_of(report):
 
 def test_what_is_to_be_checked_again_is_told_beside_the_decision(reader):
     """An accepted lot of devices that were never exchanged is no good news."""
-    report = lot_with_runs(reader, known_lot(reader, "L<7>", None))[0]
+    report = lot_with_runs(reader, existing_lot(reader, "L<7>", None))[0]
     doubts = {one.run: "was it exchanged?" for one in report.results}
     quiet, told = (
         ruling_of(replace(report, results=report.results, base_doubts=doubted)).reasons
@@ -141,7 +141,7 @@ def test_a_lots_decision_and_devices(reader):
 
 
 def test_the_page_tells_what_the_terminal_tells(reader):
-    lot = known_lot(reader, "L<7>", None)
+    lot = existing_lot(reader, "L<7>", None)
     report, _ = lot_with_runs(reader, lot)
     page = words(parsed(html_of(lot_page(reader, "L<7>", None, VirtualClock()))))
     terminal = " ".join(text_of_lot(report).split())
@@ -155,7 +155,7 @@ def test_the_page_tells_what_the_terminal_tells(reader):
 def test_devices_beside_each_other_leave_out_void_runs(reader):
     chips, u_common_ppm = chips_of(reader, "L<7>")
     assert sorted(chip.device for chip in chips) == ["D1", "D2", "D3", "D4", "D5"]
-    report, _ = lot_with_runs(reader, known_lot(reader, "L<7>", None))
+    report, _ = lot_with_runs(reader, existing_lot(reader, "L<7>", None))
     assert u_common_ppm == report.u_common_ppm > 0
 
 
