@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, settings, strategies
 from warm_program import warm_inner_starts
 
 gc.disable()  # all that is collected stays: looking for garbage doubled the time of it
@@ -42,9 +42,12 @@ TIMED = (
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Compile the tests once, before several workers would each do it all."""
+    """Do once what several workers would each do all of: above all, compile."""
     several = config.getoption("numprocesses", None)
-    if several and not hasattr(config, "workerinput") and not _are_compiled():
+    if not several or hasattr(config, "workerinput"):
+        return
+    strategies.text().validate()  # its tables of characters are kept: 2 s for each
+    if not _are_compiled():
         files = [str(one) for one in sorted(HERE.rglob("test_*.py"))]
         count = min(os.cpu_count() or 1, several)
         words = [sys.executable, "-m", "pytest", "--collect-only", "--quiet"]
