@@ -64,9 +64,11 @@ CAMPAIGNS = (
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Compile the tests once, before several workers would each do it all."""
+    """Do once what several workers would each do all of: above all, compile."""
     several = config.getoption("numprocesses", None)
-    if several and not hasattr(config, "workerinput") and not _are_compiled():
+    if not several or hasattr(config, "workerinput"):
+        return
+    if not _are_compiled():
         files = [str(one) for one in sorted(HERE.rglob("test_*.py"))]
         count = min(os.cpu_count() or 1, several)
         words = [sys.executable, "-m", "pytest", "--collect-only", "--quiet"]
@@ -75,6 +77,9 @@ def pytest_configure(config: pytest.Config) -> None:
             subprocess.Popen([*words, *files[n::count]], stdout=subprocess.DEVNULL)
             for n in range(count)
         ]
+        # its tables of characters are kept: they took each worker 2 s
+        text = "from hypothesis import strategies; strategies.text().validate()"
+        parts.append(subprocess.Popen([sys.executable, "-c", text]))
         for part in parts:
             part.wait()
 

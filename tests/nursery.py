@@ -38,15 +38,7 @@ from nursery_starts import (
 
 ROOMS = ("benchlog", "benchlog_drivers")
 LIBRARIES = (
-    *(
-        "scipy.special",
-        "scipy.stats",
-        "pyarrow.parquet",
-        "fpdf",
-        "jinja2",
-        "serial",
-        "segno",
-    ),
+    *("scipy.special", "pyarrow.parquet", "fpdf", "jinja2", "serial", "segno"),
     *("matplotlib.figure", "matplotlib.backends.backend_svg", "matplotlib.textpath"),
     *("aiohttp.web", "textual_serve.server", "rich.traceback"),
     *("psycopg", "pymodbus.client", "pyvisa_py"),

@@ -36,6 +36,7 @@ from forwarding.sending import (
     told_there,
 )
 from seeds import seeded_random
+from warm_program import Program
 
 from benchlog.clock import host_clock, host_sleep
 
@@ -95,7 +96,7 @@ class Campaign:
         to = self._address(port)
         rest = () if "--create" in words else ("--db", str(self.db))
         with (self.folder / "sender.log").open("ab") as log:
-            return subprocess.Popen(
+            return Program(
                 [*PROGRAM, "forward", "--to", to, *words, *rest],
                 env=self.environment,
                 stdin=subprocess.DEVNULL,
@@ -107,7 +108,7 @@ class Campaign:
         began = host_clock().mono_ns()
         seed = str(self.chance.random())
         program = [sys.executable, str(Path(__file__).with_name("busy_bench.py"))]
-        bench = subprocess.Popen(
+        bench = Program(
             [*program, str(self.db), seed], stdin=subprocess.PIPE, text=True
         )
         try:

@@ -1,4 +1,8 @@
-"""Other processes for the tests of the store; each is ended by its own handle."""
+"""Other processes for the tests of the store; each is ended by its own handle.
+
+Our programs come from the nursery (`warm_program.py`); a piece of Python, which may
+choose what is imported, has an interpreter of its own.
+"""
 
 import os
 import subprocess
@@ -6,6 +10,8 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+
+from warm_program import Program
 
 PROGRAMS = Path(__file__).parent / "programs"
 TESTS = Path(__file__).parents[1]
@@ -20,7 +26,7 @@ def program(
     name: str, *arguments: object, **more: object
 ) -> Iterator[subprocess.Popen]:
     words = [sys.executable, str(PROGRAMS / name), *map(str, arguments)]
-    process = subprocess.Popen(
+    process = Program(
         words,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,

@@ -3,7 +3,6 @@
 import json
 import os
 import shutil
-import subprocess
 import sys
 from contextlib import closing
 from dataclasses import fields
@@ -13,6 +12,7 @@ import pytest
 from schemas_held import UPDATE
 from store.making import begin, connection_of, rows
 from store.processes import environment
+from warm_program import Program
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import StoreError
@@ -323,7 +323,7 @@ while True:
 def test_four_processes_may_make_the_database_at_once(tmp_path):
     path = tmp_path / "bench.db"
     words = [sys.executable, "-c", OPEN, str(path)]
-    started = [subprocess.Popen([*words, f"D{i}"], env=environment()) for i in range(4)]
+    started = [Program([*words, f"D{i}"], env=environment()) for i in range(4)]
     assert [process.wait(60) for process in started] == [0] * 4
     with Reader.open(path) as reader:
         assert {run.device for run in reader.runs()} == {"D0", "D1", "D2", "D3"}

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from store.making import begin
 from store.processes import environment
+from warm_program import Program
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import BenchlogError, UsageError
@@ -91,7 +92,7 @@ with finished(Path(sys.argv[1]), overwrite=True) as part:
 
 
 def hanging(out):
-    process = subprocess.Popen(
+    process = Program(
         [sys.executable, "-c", HANG, str(out)],
         stdout=subprocess.PIPE,
         text=True,
