@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from warm_program import run
 
 from benchlog.driver import Option
 from benchlog.driver_kit import SERIAL_OPTIONS, LineDriver
@@ -203,7 +204,7 @@ def test_a_package_of_its_own_is_found_and_its_bench_checked(tmp_path: Path) -> 
             f'address = "{peer.address}"\ngate_s = 0.05\n'
             '[[position]]\nname = "A"\nfrequency = "counter"\n'
         )
-        done = subprocess.run(
+        done = run(
             [sys.executable, "-m", "benchlog.cli", "check-bench", "hex.toml"],
             cwd=tmp_path,
             env={

@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 from schemas_held import hold
 from store.making import begin, clock_of, fresh_writer, reading
-from warm_program import PROGRAM, run
+from warm_program import PROGRAM, Program, run
 
 from benchlog.cli import root
 from benchlog.errors import DataError
@@ -71,7 +71,7 @@ def test_a_keeper_on_a_file_that_may_not_grow(plan_for, database, tmp_path):
 
     task = tmp_path / "plan"
     task.write_bytes(pickle.dumps(plan_for("stranger-steady", readings=120)))
-    done = subprocess.run(
+    done = run(
         [sys.executable, "-c", KEEP, str(task), str(database)],
         capture_output=True,
         text=True,
@@ -96,8 +96,12 @@ def test_a_keeper_on_a_file_that_may_not_grow(plan_for, database, tmp_path):
     assert any(event.text.startswith("readings reached") for event in events), events
     assert len(events) > len(before)
     with closing(Reader.open(database)) as reader:
-        run = reader.run(1)
-    assert (run.open, run.ended_how, run.verdict) == (False, "readings reached", "pass")
+        ended = reader.run(1)
+    assert (ended.open, ended.ended_how, ended.verdict) == (
+        False,
+        "readings reached",
+        "pass",
+    )
     again = json.loads(benchlog(*shlex.split(command)[1:], "--json").stdout)
     assert (again["readings"], again["others"]) == (0, 0)
     assert again["there"] == told["readings"] + told["others"]
@@ -237,7 +241,7 @@ def test_a_run_that_is_still_kept_is_refused(plan_for, database, clock, tmp_path
         copy.mkdir()
         row = (told.run_id, 1, told.reading)
         path = save_rows([row], database, [copy], None)
-        asked = subprocess.Popen(
+        asked = Program(
             [*PROGRAM, "import", str(path), "--db", str(database)],
             stderr=subprocess.PIPE,
             text=True,

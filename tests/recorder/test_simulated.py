@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from warm_program import Program
 
 from benchlog.catalogue import load_bench, load_dialect, load_part
 from benchlog.clock import HostClock
@@ -92,7 +93,7 @@ def test_an_announcement_of_a_program_that_died_counts_no_more(tmp_path):
         "import os\nfrom benchlog.driver_kit.simulated_endpoints import Announcement\n"
         "told = Announcement(['/dev/pts/999'])\nprint('told', flush=True)\ninput()\n"
     )
-    with subprocess.Popen(
+    with Program(
         [sys.executable, "-c", program],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,

@@ -89,8 +89,10 @@ class Points:
         It is good for differences alone, whose weights have no sum: what all points
         share is left out, and flicker FM has no variance without that.
         """
-        apart = (self.t_s[:, None] - self.t_s[None, :]) / self.turn_s
         alone = np.diag(np.maximum(self.u_ppm**2 - self.flicker_ppm**2, 0.0))
+        if not self.flicker_ppm:
+            return np.asarray(alone)
+        apart = (self.t_s[:, None] - self.t_s[None, :]) / self.turn_s
         return np.asarray(alone - self.flicker_ppm**2 * flicker_growth(apart))
 
     def u_of(self, differences: Array) -> Array:

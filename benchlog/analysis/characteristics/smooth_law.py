@@ -9,7 +9,8 @@ taken from the points, by their time.
 """
 
 import math
-from typing import Final
+from functools import lru_cache
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebvander
@@ -36,6 +37,8 @@ _LONGEST: Final = 1 / 3
 """Of the span; our rule: beyond it the polynomial of the difference does the same."""
 _STAYS: Final = 0.2
 """Of the spacing; a temperature that moved by less has stayed; our rule."""
+_COURSES: Final = 8
+"""Courses whose terms are kept; our rule: racks are worked out one after the other."""
 _INDEPENDENT: Final = 1e-6
 """Of the largest singular value; terms below it are those of others; our rule."""
 
@@ -53,12 +56,17 @@ def law_of_both(points: Points) -> Array:
 
 def ways_apart(points: Points) -> Array:
     """Return the terms by which the ways differ, shape (n, terms); from -1 to 1."""
-    distances = _distances(points, _APART)
+    return _ways_apart(_course_of(points))
+
+
+@lru_cache(maxsize=_COURSES)
+def _ways_apart(course: "_Course") -> Array:
+    distances = _distances(course.places, _APART)
     many = len(distances)
     terms = _DEGREE + 1 + _BETWEEN + 1 + many
-    if len(points) < _AFFORDED * (terms + many):
-        return _openings(points, distances, distances[many // 2 : many // 2 + 1])
-    return _openings(points, distances, distances)
+    if len(course.places) < _AFFORDED * (terms + many):
+        return _openings(course, distances, distances[many // 2 : many // 2 + 1])
+    return _openings(course, distances, distances)
 
 
 def any_way_apart(points: Points) -> Array:
@@ -67,24 +75,49 @@ def any_way_apart(points: Points) -> Array:
     They are for a law whose terms are bounded in size: what is left of an opening by a
     distance between two of these must not look like a walk.
     """
-    distances = _distances(points, _FINELY_APART)
-    return _openings(points, distances, distances)
+    return _any_way_apart(_course_of(points))
 
 
-def _distances(points: Points, apart: float) -> Array:
+@lru_cache(maxsize=_COURSES)
+def _any_way_apart(course: "_Course") -> Array:
+    distances = _distances(course.places, _FINELY_APART)
+    return _openings(course, distances, distances)
+
+
+class _Course(NamedTuple):
+    """Places and the order in which a device came to them: alike in all of a rack."""
+
+    at: bytes
+    order: bytes
+
+    @property
+    def places(self) -> Array:
+        return np.frombuffer(self.at, np.float64)
+
+
+def _course_of(points: Points) -> _Course:
+    order = np.argsort(points.t_s, kind="stable")
+    at = np.asarray(points.at, np.float64)
+    return _Course(at.tobytes(), order.tobytes())
+
+
+def _distances(at: Array, apart: float) -> Array:
     """Return the distances D of memories, each `apart` times the one before at most."""
-    longest = _LONGEST * max(float(np.ptp(points.at)), 1e-12)
-    shortest = min(spacing_of(points.at), longest)
+    longest = _LONGEST * max(float(np.ptp(at)), 1e-12)
+    shortest = min(spacing_of(at), longest)
     many = 1 + math.ceil(math.log(longest / shortest, apart))
     return np.geomspace(shortest, longest, many)
 
 
-def _openings(points: Points, kept: Array, begun: Array) -> Array:
+def _openings(course: _Course, kept: Array, begun: Array) -> Array:
     """Return the terms of a difference with these memories, and where they began."""
-    path = _Path(points)
-    between = chebvander(_within(points.at), _BETWEEN) * path.way[:, None]
+    path = _Path(course)
+    between = chebvander(_within(course.places), _BETWEEN) * path.way[:, None]
     memories = [path.memory(one) for one in kept]
-    return np.column_stack([between, *memories, *[path.begun(one) for one in begun]])
+    begins = [path.begun(one) for one in begun]
+    found = np.column_stack([between, *memories, *begins])
+    found.setflags(write=False)
+    return found
 
 
 def _within(at: Array) -> Array:
@@ -111,9 +144,9 @@ def spacing_of(at: Array) -> float:
 class _Path:
     """The way that the temperature went through the points; arrays by point."""
 
-    def __init__(self, points: Points) -> None:
-        order = np.argsort(points.t_s, kind="stable")
-        moved = _moves(points.at[order], _STAYS * spacing_of(points.at))
+    def __init__(self, course: _Course) -> None:
+        at, order = course.places, np.frombuffer(course.order, np.intp)
+        moved = _moves(at[order], _STAYS * spacing_of(at))
         self._back = np.argsort(order, kind="stable")
         self._moved = moved
         first = np.flatnonzero(moved)

@@ -11,6 +11,7 @@ import tomllib
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from warm_program import Program
 
 from benchlog.catalogue import bench_from_mapping, load_part
 from benchlog.clock import HostClock, host_deadline, host_sleep
@@ -174,7 +175,7 @@ def test_the_safe_state_is_reached_when_the_keeper_is_killed(rack, specs, tmp_pa
     import pickle
 
     packed = pickle.dumps(specs["supply"]).hex()
-    keeper = subprocess.Popen(
+    keeper = Program(
         [sys.executable, "-c", program, packed], stdout=subprocess.PIPE, text=True
     )
     assert keeper.stdout.readline() == "on\n"
