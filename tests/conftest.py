@@ -64,11 +64,9 @@ CAMPAIGNS = (
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Do once what several workers would each do all of: above all, compile."""
+    """Compile the tests once, before several workers would each do it all."""
     several = config.getoption("numprocesses", None)
-    if not several or hasattr(config, "workerinput"):
-        return
-    if not _are_compiled():
+    if several and not hasattr(config, "workerinput") and not _are_compiled():
         files = [str(one) for one in sorted(HERE.rglob("test_*.py"))]
         count = min(os.cpu_count() or 1, several)
         words = [sys.executable, "-m", "pytest", "--collect-only", "--quiet"]
@@ -82,6 +80,15 @@ def pytest_configure(config: pytest.Config) -> None:
         parts.append(subprocess.Popen([sys.executable, "-c", text]))
         for part in parts:
             part.wait()
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_setupnodes() -> None:
+    """Have hypothesis make its tables of characters, which it keeps, before workers do.
+
+    They take 2 s of processor time.
+    """
+    strategies.text().validate()
 
 
 def _are_compiled() -> bool:

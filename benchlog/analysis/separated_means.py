@@ -33,10 +33,10 @@ between two phases it goes on unseen, and white PM of the counter hides it in ea
 # Of a random walk of 12 and 48 times, beside that: tests/finders/hidden_walks.py found
 # as much for the mean of one run. White FM is not wider by it. Our rule: rounded.
 _HIDDEN: Final = 3.0
-# Our rule, so that no course of tests/analysis/response_campaign.py is over 5 %: a random
-# walk weighs more than for the mean (0.135), with which white FM + 2 random-walk FM
-# answered falsely in 5.4 % of 9,000 runs. 0.15 to 0.2 were tried; each 0.03 costs 2 of
-# 100 real steps.
+# Our rule, so that no course of tests/analysis/response_campaign.py is over 5 %: a walk
+# weighs more than for the mean (0.135), with which white FM + 2 random-walk FM answered
+# falsely in 5.4 % of 9,000 runs. 0.15 to 0.2 were tried; each 0.03 costs 2 of 100 real
+# steps.
 _BETWEEN: Final = (1.0, 0.125, 0.06, 0.16)
 _LADDER: Final = Ladder(
     phase_rung=PHASE_RUNG, rungs=_BETWEEN, hidden_from_octaves=_HIDDEN
