@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, settings, strategies
 from warm_program import warm_inner_starts
 
 gc.disable()  # all that is collected stays: looking for garbage doubled the time of it
@@ -75,9 +75,6 @@ def pytest_configure(config: pytest.Config) -> None:
             subprocess.Popen([*words, *files[n::count]], stdout=subprocess.DEVNULL)
             for n in range(count)
         ]
-        # its tables of characters are kept: they took each worker 2 s
-        text = "from hypothesis import strategies; strategies.text().validate()"
-        parts.append(subprocess.Popen([sys.executable, "-c", text]))
         for part in parts:
             part.wait()
 

@@ -1,6 +1,7 @@
 """Seeded power-law noise with a known Allan variance, many runs at once."""
 
 from functools import cache
+from itertools import accumulate
 
 import numpy as np
 
@@ -32,6 +33,11 @@ def _flicker(rng, runs, n):
     spectrum[:, 1:] = rng.standard_normal((runs, size // 2)) * f**-0.5
     spectrum[:, 1:] += 1j * rng.standard_normal((runs, size // 2)) * f**-0.5
     return np.fft.irfft(spectrum, size, axis=1)[:, :n] * np.sqrt(size) / 2
+
+
+def lingering(share, white):
+    """Return values of which a share stays in the next one, made of white noise."""
+    return np.array(list(accumulate(white.tolist(), lambda y, x: x + share * y)))
 
 
 @cache

@@ -22,6 +22,7 @@ from scipy.special import stdtrit
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from noise_makers import lingering
 from pulse_makers import feed
 from seeds import seeded_generator
 
@@ -46,9 +47,7 @@ def stays(share):
     """Return noise of which a share stays from one stamp to the next; rms 1."""
 
     def made(n, rng):
-        from scipy.signal import lfilter  # half a second, which few tests need
-
-        noise = lfilter([1.0], [1.0, -share], rng.standard_normal(n + 100))[100:]
+        noise = lingering(share, rng.standard_normal(n + 100))[100:]
         return noise * np.sqrt(1 - share**2)
 
     return made

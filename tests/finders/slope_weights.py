@@ -23,11 +23,11 @@ from itertools import product
 from pathlib import Path
 
 import numpy as np
-from scipy.signal import lfilter
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[1] / "analysis"))
 
+from noise_makers import lingering
 from seeds import seeded_generator
 from test_slope import NOISES, half_width
 
@@ -45,9 +45,7 @@ def wander(n, rng):
 
 COLOURS = {
     **NOISES,
-    "half stays": lambda n, rng: lfilter(
-        [1.0], [1.0, -0.5], rng.standard_normal(n + 20)
-    )[20:],
+    "half stays": lambda n, rng: lingering(0.5, rng.standard_normal(n + 20))[20:],
     "delays": lambda n, rng: -rng.exponential(1.0, n),
     "wanders": lambda n, rng: rng.standard_normal(n) + 0.02 * wander(n, rng),
 }

@@ -181,11 +181,11 @@ def difference_covariance(lags: Array, differences: Differences, alpha: int) -> 
 
 def _differenced(order: int, shifted: Callable[[int], Array]) -> Array:
     """Add up a covariance by how many averaging times it is shifted."""
-    total: Array | float = 0.0
-    for k in range(-order, order + 1):
-        weight = (-1.0) ** k * math.comb(2 * order, order + k)
-        total = total + weight * shifted(k)
-    return np.asarray(total)
+    weighed = (
+        (-1.0) ** k * math.comb(2 * order, order + k) * shifted(k)
+        for k in range(-order, order + 1)
+    )
+    return np.asarray(sum(weighed))
 
 
 def _averaged_phase(reach: int, m: int, alpha: int) -> Array:
