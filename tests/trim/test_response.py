@@ -11,8 +11,10 @@ from seeds import seeded_generator
 from warm_program import PROGRAM, Program, run
 
 from benchlog.analysis.response import (
+    _SMOOTHED,
     Cut,
     Observed,
+    _running_median,
     phases,
     responses,
     supply_cuts,
@@ -95,6 +97,14 @@ def test_the_sign_is_what_was_measured_not_what_is_usual():
     quiet = Observed(seen.t_s, np.zeros(300), seen.ambient_c, seen.supply_v)
     (answer,) = answers(quiet, Cut(60.0, "warming"))
     assert (answer.sign, answer.settle_s, answer.ppm_per_c) == ("none", None, None)
+
+
+@pytest.mark.parametrize("n", [3, 39, 40, 100, 401])
+def test_a_running_median_is_less_wide_at_both_ends(n):
+    # private: only its ends would show in a settling time, and seldom
+    values, half = seeded_generator(n).normal(size=n), n // (2 * _SMOOTHED)
+    windows = [values[max(0, i - half) : i + half + 1] for i in range(n)]
+    assert _running_median(values).tolist() == [np.median(one) for one in windows]
 
 
 def test_a_source_still_moving_has_not_settled():
