@@ -37,7 +37,8 @@ def followed(path: Path) -> Path:
 
     The log, its index and a keeper's socket stand beside the file itself.
     """
-    return Path(os.path.realpath(path)) if path.is_symlink() else path
+    # `Path.is_symlink` raises where its folder may not be looked into
+    return Path(os.path.realpath(path)) if os.path.islink(path) else path  # noqa: PTH114
 
 
 class FileIdentity:

@@ -62,7 +62,7 @@ def test_every_command_tells_of_an_absurd_number(tmp_path, monkeypatch, field, v
     for line in OF_READINGS + (OF_GRIDS if field == "frequency_hz" else ()):
         done = told(path, line)
         assert done.exit_code == 1
-        assert f"{value:g}" in done.stderr and "Its rows are kept" in done.stderr
+        assert f"{value!r}" in done.stderr and "Its rows are kept" in done.stderr
     for line in LISTS:
         assert told(path, line).exit_code in (0, 3, 4), line
     for line in ("chips --lot L1", *OF_GRIDS):

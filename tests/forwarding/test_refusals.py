@@ -57,7 +57,7 @@ def test_what_is_no_address_is_told() -> None:
     for text in ("factory", "gopher://db.example/x", "postgresql://h:port/x"):
         found = forward(text)
         assert found.returncode == 2
-        assert "begins with postgresql:// or s3://" in found.stderr
+        assert "begins with postgresql://, s3:// or file://" in found.stderr
 
 
 @pytest.mark.parametrize(
