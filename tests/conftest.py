@@ -106,7 +106,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if str(item.path).startswith(timed):
             item.add_marker("timed")
-        if item.nodeid.removeprefix("tests/").startswith(CAMPAIGNS):
+        short = item.get_closest_marker("slow") is None
+        if short and item.nodeid.removeprefix("tests/").startswith(CAMPAIGNS):
             item.add_marker("campaign")
 
 
