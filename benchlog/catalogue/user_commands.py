@@ -14,7 +14,11 @@ PROGRAM: Final = texts("a program and its arguments, no shell", secret=True)
 _VALUE: Final = re.compile(r"\{\w+\}")
 # source: POSIX.1-2017 (sh: -c), and what the others say of themselves with --help
 _SCRIPT_OPTIONS: Final = (
-    (r"(ba|da|a|z|k|mk|fi|c|tc)?sh", r"-[A-Za-z]*c[A-Za-z]*"),
+    (r"(r?ba|da|a|z|r?k|mk|fi|c|tc)?sh\d*", r"-[A-Za-z]*c[A-Za-z]*"),
+    (r"pwsh|powershell|cmd(\.exe)?", r"(?i)-c(ommand)?|/[ck]"),
+    (r"expect|openocd", r"-c.*|--command(=.*)?"),  # Tcl, whose [exec ...] runs programs
+    (r"gdb(-\w+)?", r"-{1,2}(ex|eval-command|iex)(=.*)?"),
+    (r"R|Rscript|julia|osascript", r"-[eE].*|--eval(=.*)?"),
     (r"su|runuser|script|flock", r"-[A-Za-z]*c|--command(=.*)?"),
     (r"env", r"-[A-Za-z]*S.*|--split-string(=.*)?"),
     (r"python[\d.]*", r"-[A-Za-z]*c.*"),

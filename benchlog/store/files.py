@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final, Protocol
 
 from benchlog.errors import StoreError, StoreLockedError
+from benchlog.store.second_names import refuse_second_name
 from benchlog.store.whole_files import created
 
 DATABASE_VARIABLE: Final = "BENCHLOG_DB"
@@ -130,20 +131,6 @@ def refuse_special(path: Path) -> None:
                 f"{beside} is no file, and stands where the database has its log; "
                 "move it away, or name another file with --db"
             )
-
-
-def refuse_second_name(path: Path) -> None:
-    """Refuse to write a file that has two names, as a copy by hard links leaves it.
-
-    SQLite finds the log by the name: two programs that write under two names know
-    nothing of each other, and each writes over the other's pages. Raises StoreError.
-    """
-    if path.exists() and path.stat().st_nlink > 1:
-        raise StoreError(
-            f"{path} has a second name (a hard link), under which another program may "
-            f"write it, too: `find FOLDER -samefile {path}` finds it. End all keepers "
-            "of both, then remove one; `benchlog backup` makes a copy"
-        )
 
 
 _JOURNAL_MAGIC: Final = bytes.fromhex("d9d505f920a163d7")  # SQLite's file format

@@ -13,6 +13,7 @@ from benchlog.store.files import Guard, NoGuard
 from benchlog.store.integrity.foreign_schema import refuse_foreign
 from benchlog.store.integrity.shared_pages import BRIEF, refuse_shared
 from benchlog.store.schema.newest import newest_schema
+from benchlog.store.second_names import has_second_name
 from benchlog.store.sqlite import APPLICATION_ID, Connection, SqliteError
 
 if TYPE_CHECKING:
@@ -188,9 +189,13 @@ def fold_log(path: Path) -> None:
 
     SQLite does it when the last connection that may write is closed; a program that
     was killed, or ended while somebody looked on, left that undone. Where it cannot be
-    done (read-only media, a database in use) everything stays as it is.
+    done (read-only media, a database in use) everything stays as it is. So it does
+    where the file has a second name: two copies made by hard links, as of two nights,
+    would have each other's log in them.
     """
     if not files.size_of(files.wal_of(path)) or not os.access(path, os.W_OK):
+        return
+    if has_second_name(path):
         return
     with suppress(SqliteError, StoreError):
         connection = sqlite.connect_to_write(path)

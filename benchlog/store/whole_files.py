@@ -92,6 +92,7 @@ def finished(
         os.fsync(fd)
         if not owner_only and hasattr(os, "fchmod"):
             os.fchmod(fd, rights)
+        refuse_records(out_path, is_database=owner_only)  # made there meanwhile
         _put_in_place(written, out_path, overwrite=overwrite)
     except OSError as error:
         raise _unwritable(out_path, error) from error

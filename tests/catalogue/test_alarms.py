@@ -109,6 +109,13 @@ def commanded(*words):
         ("env", "-S", "notify {text}"),
         ("python3", "-c", "print({text})"),
         ("perl", "-e", "print {text}"),
+        ("rbash", "-c", "notify {text}"),
+        ("ksh93", "-c", "notify {text}"),
+        ("pwsh", "-Command", "notify {text}"),
+        ("expect", "-c", "send {text}"),
+        ("openocd", "-f", "x.cfg", "-c", "echo {text}"),
+        ("gdb", "-batch", "-ex", "print {text}"),
+        ("Rscript", "-e", "print({text})"),
     ],
 )
 def test_no_value_becomes_part_of_a_shell_s_script(words):

@@ -1,4 +1,7 @@
 import os
+import shutil
+import subprocess
+import sys
 import threading
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +13,13 @@ from benchlog.clock import VirtualClock
 from benchlog.errors import StoreError
 from benchlog.keepers import socket_of
 from benchlog.store.backup import back_up
-from benchlog.store.files import default_database, forwarded_of, note_forwarded
+from benchlog.store.files import (
+    default_database,
+    forwarded_of,
+    note_forwarded,
+    wal_of,
+)
+from benchlog.store.opening import fold_log
 from benchlog.store.reader import Reader
 from benchlog.store.staging import staging_beside
 from benchlog.store.writer import Writer
@@ -97,3 +106,52 @@ def test_a_file_with_two_names_is_written_under_neither(tmp_path):
     assert back_up(second, tmp_path / "copy.db").readings == 5
     second.unlink()
     Writer.open(database, VirtualClock()).close()
+
+
+def test_a_look_at_a_copy_writes_nothing_into_another_copy(tmp_path):
+    """Two nights' copies that share the database by a hard link, each with its log.
+
+    Before, a list of one moved its log into both: the other one was damaged.
+    """
+    live, copies = tmp_path / "bench.db", [tmp_path / "1.db", tmp_path / "2.db"]
+    Writer.open(live, VirtualClock()).close()
+    shutil.copy(live, copies[0])
+    copies[1].hardlink_to(copies[0])
+    with Writer.open(live, VirtualClock()) as writer:
+        for copy in copies:
+            writer.commit(rows(*begin(writer), 300))
+            shutil.copy(wal_of(live), wal_of(copy))
+    for _ in range(2):
+        for copy, runs in ((copies[1], 2), (copies[0], 1)):
+            with Reader.open(copy) as reader:
+                counts = [reader.count(run + 1) for run in range(runs)]
+                assert counts == [300] * runs
+            fold_log(copy)
+
+
+MOUNTED = """
+import pathlib, sys
+from benchlog.clock import VirtualClock
+from benchlog.store.writer import Writer
+Writer.open(pathlib.Path(sys.argv[1]), VirtualClock())
+"""
+
+
+def test_a_file_that_is_mounted_alone_is_not_written(tmp_path):
+    """As into a container. Before, three imports there beside a soak were all lost."""
+    there = tmp_path / "in the container" / "bench.db"
+    there.parent.mkdir()
+    there.touch()
+    Writer.open(tmp_path / "bench.db", VirtualClock()).close()
+    script = 'mount --bind "$1" "$2" && exec "$3" -c "$4" "$2"'
+    words = [tmp_path / "bench.db", there, sys.executable, MOUNTED]
+    done = subprocess.run(
+        ["unshare", "-rm", "sh", "-c", script, "sh", *words],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    if "unshare" in done.stderr or "mount:" in done.stderr:
+        pytest.skip("nothing can be mounted here")
+    assert "is a file mounted by itself" in done.stderr
+    assert not wal_of(there).exists()

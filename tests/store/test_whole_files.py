@@ -18,6 +18,7 @@ from benchlog.clock import VirtualClock
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.recorder.launch import keeper_process, log_of
 from benchlog.store.backup import back_up
+from benchlog.store.reader import Reader
 from benchlog.store.whole_files import created, finished, opened_to_append
 from benchlog.store.writer import Writer
 
@@ -241,3 +242,18 @@ def test_a_copy_may_take_the_place_of_a_copy(tmp_path):
         begin(writer)
     for _ in range(2):
         back_up(database, copy, overwrite=True)
+
+
+def test_a_database_made_meanwhile_is_left_there_too(tmp_path):
+    """Before, what was begun before a run took the place of its database."""
+    out = tmp_path / "bench.db"
+    with (
+        pytest.raises(UsageError, match="name another file"),
+        finished(out, overwrite=True) as part,
+    ):
+        part.write_text("device,verdict\n")
+        with Writer.open(out, VirtualClock()) as writer:
+            run_id, _ = begin(writer)
+    with Reader.open(out) as reader:
+        assert reader.run(run_id).device
+    assert not list(tmp_path.glob(".*.part"))

@@ -14,8 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from benchlog.clock import Deadline, host_deadline
-from benchlog.recorder.rack.setter_job import LEAVING_MIN, SetterJob
-from benchlog.units import printable
+from benchlog.recorder.rack.setter_job import LEAVING_MIN, SetterJob, as_told
 
 _PROCESS: Final = "benchlog.recorder.rack.setter_process"
 _ALIVE_S: Final = 1.0  # our rule: a fifth of the dead man's usual patience
@@ -65,6 +64,7 @@ class SetterHandle:
         self.switches = False
         self.latest: SetterReport | None = None
         self._number = 0
+        self._expect = job.expect
         self._process: subprocess.Popen[bytes] | None = None
         self._arrived = b""
         self._alive = host_deadline(0.0)
@@ -84,7 +84,7 @@ class SetterHandle:
         self._arrived, self._restart, self.opened = b"", None, False
         self._mute = host_deadline(_MUTE_S)
         os.set_blocking(self.fileno(), False)
-        job = replace(self.job, held=self._number > 0)
+        job = replace(self.job, held=self._number > 0, expect=self._expect)
         self._write(base64.b64encode(pickle.dumps(job)))
 
     def fileno(self) -> int:
@@ -157,6 +157,7 @@ class SetterHandle:
         for report in reports:
             if report.kind == "opened":
                 self.opened, self.switches = True, report.switches
+                self._expect = self._expect or report.text
             elif report.kind == "state":
                 self.latest = report
         return reports
@@ -251,7 +252,7 @@ def _report(line: bytes) -> SetterReport:
         return SetterReport(
             kind=told["kind"],
             number=_whole(told.get("number", 0)),
-            text=printable(str(told.get("text", "")))[:2000],
+            text=as_told(str(told.get("text", ""))),
             ordered=_number(told.get("ordered")),
             read_back=_number(told.get("read_back")),
             value=_number(told.get("value")),

@@ -1,13 +1,17 @@
 """What a setter's process is started with."""
 
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Final, Self
 
-from benchlog.model import InstrumentSpec
+from benchlog.errors import WrongInstrumentError
+from benchlog.model import Identity, InstrumentSpec
+from benchlog.units import printable
 
 LEAVING_MIN: Final = 10
 """Real minutes for which letting go is tried without a keeper; our rule: a line comes
 back by then, or somebody is there."""
+
+_LONGEST: Final = 2000  # our rule: bounds what a report tells
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -16,10 +20,32 @@ class SetterJob:
 
     `bounds` is the narrowest of part, position, setter and sequence, in the setter's
     unit; `dead_man_s` real seconds of silence after which it lets go. `held`: a process
-    before this one was given orders, so there is something to let go of.
+    before this one was given orders, so there is something to let go of. `expect` is
+    who answered at first, as it was told; empty before.
     """
 
     spec: InstrumentSpec
     bounds: tuple[float, float]
     dead_man_s: float = 5.0
     held: bool = False
+    expect: str = ""
+
+    def met(self, identity: Identity) -> Self:
+        """Return it with who answers from now on.
+
+        Another scanner's channels lead to other devices, and another chamber may be
+        heating somebody else's. Raises WrongInstrumentError for one.
+        """
+        text = as_told(identity.text)
+        if self.expect not in ("", text):
+            raise WrongInstrumentError(
+                f"{text!r} answers where {self.expect!r} was; it is given no "
+                "orders: put the right instrument back",
+                address=self.spec.address,
+            )
+        return replace(self, expect=text)
+
+
+def as_told(text: str) -> str:
+    """Return a text as a setter's report carries it."""
+    return printable(text)[:_LONGEST]

@@ -187,6 +187,7 @@ class SetterChild:
             raise BenchlogError(f"driver {spec.driver!r} sets nothing")
         driver.open()
         self._setter = driver
+        self.job = self.job.met(checked_identity(driver.identify()))
         return driver
 
     def _close(self) -> None:

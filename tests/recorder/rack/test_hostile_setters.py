@@ -341,5 +341,20 @@ def test_a_driver_that_forks_and_comes_back_twice_is_there_once(odd, tmp_path):
     assert released(tmp_path) == [str(left)]
 
 
+@pytest.mark.parametrize("dies", [False, True])
+def test_another_one_in_its_place_is_given_no_orders(odd, tmp_path, dies):
+    """Before, a scanner of another rack, or another chamber, was gone on with."""
+    handle = odd()
+    (tmp_path / "how-identity").write_text("another setter")
+    if dies:
+        os.kill(handle.pid, signal.SIGKILL)
+    (tmp_path / "how-read").write_text("fails")
+    told = heard(handle, lambda one: "answers where" in one.text or one.kind == "done")
+    assert told.text.startswith("'another setter' answers where 'an odd setter' was")
+    (tmp_path / "how-read").unlink()
+    (tmp_path / "how-identity").unlink()
+    assert heard(handle, lambda one: one.kind == "opened").text == "an odd setter"
+
+
 def test_limits_fit_each_other():
     assert call_watch.LEAVING_S < call_watch.CALL_S < 20.0  # a keeper waits for that

@@ -42,7 +42,7 @@ class OddSetter(Setter):
         self.odd("open")
 
     def identify(self):
-        return Identity("an odd setter")
+        return Identity(self.how("identity") or "an odd setter")
 
     def read(self):
         value = self.odd("read")
