@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final, Protocol
 
 from benchlog.errors import StoreError, StoreLockedError
+from benchlog.store.second_names import is_of_another, refuse_second_name
 from benchlog.store.whole_files import created
 
 DATABASE_VARIABLE: Final = "BENCHLOG_DB"
@@ -115,7 +116,8 @@ def prepare_to_write(path: Path) -> None:
 def refuse_special(path: Path) -> None:
     """Refuse a pipe, a device or a socket, which would hold us up or keep nothing.
 
-    Also one that lies beside a database under the name of its log. Raises StoreError.
+    Also one that lies beside a database under the name of its log, and a file that is
+    only linked to there: SQLite would write over it. Raises StoreError.
     """
     if path.is_dir():
         raise StoreError(f"{path} is a folder; name a file with --db")
@@ -129,20 +131,12 @@ def refuse_special(path: Path) -> None:
                 f"{beside} is no file, and stands where the database has its log; "
                 "move it away, or name another file with --db"
             )
-
-
-def refuse_second_name(path: Path) -> None:
-    """Refuse to write a file that has two names, as a copy by hard links leaves it.
-
-    SQLite finds the log by the name: two programs that write under two names know
-    nothing of each other, and each writes over the other's pages. Raises StoreError.
-    """
-    if path.exists() and path.stat().st_nlink > 1:
-        raise StoreError(
-            f"{path} has a second name (a hard link), under which another program may "
-            f"write it, too: `find FOLDER -samefile {path}` finds it. End all keepers "
-            "of both, then remove one; `benchlog backup` makes a copy"
-        )
+        if is_of_another(path, beside):
+            raise StoreError(
+                f"{beside} has a second name (a hard link), and stands where the "
+                f"database has its log; `find FOLDER -samefile {beside}` finds it; "
+                "move this one away, or name another file with --db"
+            )
 
 
 _JOURNAL_MAGIC: Final = bytes.fromhex("d9d505f920a163d7")  # SQLite's file format
