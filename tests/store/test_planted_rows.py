@@ -226,6 +226,23 @@ def test_a_trigger_forbids_nothing_that_ours_do_not(path, doing):
         Writer.open(path, VirtualClock())
 
 
+@pytest.mark.parametrize("other", ["idx_segments_run_id", "idx_events_run_id"])
+def test_no_two_indices_are_one(tmp_path, other):
+    """The schema's text is ours: of a second run 31 readings were found of 30."""
+    path = tmp_path / "strange.db"
+    Writer.open(path, VirtualClock()).close()
+    plant(
+        path,
+        "pragma writable_schema=on",
+        "update sqlite_master set rootpage = (select rootpage from sqlite_master"
+        f" where name = '{other}') where name = 'idx_readings_run_id'",
+        "pragma writable_schema=reset",
+    )
+    for door in (Reader.open, lambda one: Writer.open(one, VirtualClock())):
+        with pytest.raises(StoreError, match="begin at one page"):
+            door(path)
+
+
 def test_plain_indices_and_columns_of_a_person_s_own_are_let_be(path):
     plant(
         path,

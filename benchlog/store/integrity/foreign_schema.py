@@ -50,6 +50,9 @@ _ROW_NUMBERS: Final = ("rowid", "oid", "_rowid_")
 """What SQLite calls the number of a row; a column of this name would hide it."""
 _MOST_SHOWN: Final = 60
 _ENCODING: Final = "UTF-8"
+_IN_ONE_PLACE: Final = """
+select 1 from sqlite_master where rootpage > 0 group by rootpage having count(*) > 1
+"""
 
 
 def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> None:
@@ -70,6 +73,11 @@ def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> Non
             f"{path} is damaged: its schema holds what is no text; copy it away first "
             "of all"
         ) from error
+    if connection.execute(_IN_ONE_PLACE).fetchone():
+        raise StoreError(  # SQLite does not look: a reading was found twice
+            f"{path} is not a database that benchlog made: two of its tables or "
+            "indices begin at one page; nothing was read from it"
+        )
     if newest_schema().is_of(found):
         return
     for kind, name, table, sql in found:
