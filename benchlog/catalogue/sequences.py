@@ -43,6 +43,7 @@ from benchlog.units import as_stated, format_duration, parse_duration_s
 MOST_STEPS: Final = 10_000
 """Steps of a sequence with its loops unrolled; our rule: a year of hours."""
 _LONGEST_S: Final = 400 * 86_400.0  # our rule: a year and a month
+_SLOWEST: Final = 0.001  # derived: 600 C, the widest there is, in `_LONGEST_S`
 _MOST_POINTS: Final = 200
 _ID: Final = r"[a-z0-9]+(-[a-z0-9]+)*"
 DRIVE_KEYS: Final = {
@@ -125,7 +126,7 @@ _WAY: Final = {
 }
 _STEP: Final = {
     "name": TableKey(text("what a person calls it", longest=60), required=True),
-    "ramp_c_per_min": TableKey(number("in C a minute", high=1000, above=0)),
+    "ramp_c_per_min": TableKey(number("in C a minute", _SLOWEST, 1000)),
     "power": TableKey(_power()),
     "settle": TableKey(yes_no("whether it waits until devices have settled")),
     "wait": TableKey(_duration("waited after that"), default=0.0),

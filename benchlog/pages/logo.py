@@ -32,9 +32,17 @@ _DRAWING: Final = frozenset(
     }
 )  # fmt: skip
 _FORBIDDEN: Final = re.compile(
-    r"url\((?!\s*['\"]?#)|@import|expression|javascript:|\\", re.IGNORECASE
+    r"url\((?!\s*['\"]?#)|@import|expression|javascript:|\\|\b(src|var)\(",
+    re.IGNORECASE,
 )
-_REFERENCE: Final = re.compile(r"""url\(\s*['"]?\s*#([^'")\s]+)""", re.IGNORECASE)
+_URL: Final = re.compile(r"url\(", re.IGNORECASE)
+_REFERENCE: Final = re.compile(
+    r"""url\(\s*(['"]?)\s*#([\w.:-]+)\s*\1\s*\)""", re.IGNORECASE
+)
+_NAME: Final = re.compile(r"[\w.:-]*")
+"""What an id may be that is referred to: a browser reads %61 as an a, for one."""
+_HANDED_DOWN: Final = frozenset({"style", "mask", "clip-path", "filter"})
+"""Where `inherit` would refer to something again that is counted once."""
 _MOST_DRAWN: Final = 20_000  # our rule: ten times a logo with many letters
 _DECLARED: Final = re.compile(rb"<!(DOCTYPE|ENTITY|ATTLIST|ELEMENT)|<\?xml-stylesheet")
 
@@ -186,8 +194,13 @@ def _referred(
     for key, value in element.attrib.items():
         if key.rpartition("}")[2] == "href":
             names.append(value.strip().removeprefix("#"))
+            is_plain = _NAME.fullmatch(names[-1]) is not None
         else:
-            names += _REFERENCE.findall(value)
+            found = [name for _, name in _REFERENCE.findall(value)]
+            is_plain = len(found) == len(_URL.findall(value))
+            names += found
+        if not is_plain:
+            raise _RefusedError("a reference in it is to no plain name")
     return [named[name] for name in names if name in named]
 
 
@@ -203,3 +216,5 @@ def _check(element: ET.Element) -> None:
             raise _RefusedError(f"{name} refers to something outside")
         if _FORBIDDEN.search(value):
             raise _RefusedError(f"{name} refers to something outside")
+        if name in _HANDED_DOWN and "inherit" in value.lower():
+            raise _RefusedError(f"a reference in it is handed down by {name}")

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final, Protocol
 
 from benchlog.errors import StoreError, StoreLockedError
-from benchlog.store.second_names import refuse_second_name
+from benchlog.store.second_names import is_of_another, refuse_second_name
 from benchlog.store.whole_files import created
 
 DATABASE_VARIABLE: Final = "BENCHLOG_DB"
@@ -117,7 +117,8 @@ def prepare_to_write(path: Path) -> None:
 def refuse_special(path: Path) -> None:
     """Refuse a pipe, a device or a socket, which would hold us up or keep nothing.
 
-    Also one that lies beside a database under the name of its log. Raises StoreError.
+    Also one that lies beside a database under the name of its log, and a file that is
+    only linked to there: SQLite would write over it. Raises StoreError.
     """
     if path.is_dir():
         raise StoreError(f"{path} is a folder; name a file with --db")
@@ -130,6 +131,12 @@ def refuse_special(path: Path) -> None:
             raise StoreError(
                 f"{beside} is no file, and stands where the database has its log; "
                 "move it away, or name another file with --db"
+            )
+        if is_of_another(path, beside):
+            raise StoreError(
+                f"{beside} has a second name (a hard link), and stands where the "
+                f"database has its log; `find FOLDER -samefile {beside}` finds it; "
+                "move this one away, or name another file with --db"
             )
 
 

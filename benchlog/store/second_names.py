@@ -47,6 +47,18 @@ def has_hard_link(path: Path) -> bool:
         return False
 
 
+def is_of_another(path: Path, beside: Path) -> bool:
+    """Whether a file beside a database has a second name where the database has none.
+
+    A copy of a folder by hard links leaves both with two. The file is not opened: to
+    close it would drop the locks that this process has on the index of a log.
+    """
+    try:
+        return beside.stat().st_nlink > 1 and path.stat().st_nlink == 1
+    except OSError:
+        return False
+
+
 def is_mounted_alone(path: Path) -> bool:
     """Whether the file, and not a folder, is mounted here; Linux alone tells."""
     try:

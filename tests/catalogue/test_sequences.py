@@ -106,6 +106,11 @@ def test_several_drives_in_one_step():
             "step[0].ramp_c_per_min",
             "temperature_c in the same step",
         ),
+        (  # a step that takes for ever was an unexpected error of the dry run
+            '[[step]]\nname = "a"\ntemperature_c = 9\nramp_c_per_min = 1e-308\n',
+            "step[0].ramp_c_per_min",
+            "at least 0.001",
+        ),
         (
             '[[step]]\nname = "a"\npower = "off"\ngates = 3\n',
             "step[0].gates",

@@ -155,3 +155,33 @@ def test_a_file_that_is_mounted_alone_is_not_written(tmp_path):
         pytest.skip("nothing can be mounted here")
     assert "is a file mounted by itself" in done.stderr
     assert not wal_of(there).exists()
+
+
+@pytest.mark.parametrize("end", ["-shm", "-wal"])
+def test_what_is_linked_to_under_the_name_of_a_log_is_not_written_over(tmp_path, end):
+    """A list of the database beside it was enough to spoil a file of a person's own."""
+    database, own = tmp_path / "bench.db", tmp_path / "own.db"
+    for path in (database, own):
+        Writer.open(path, VirtualClock()).close()
+    before = own.read_bytes()
+    beside = database.with_name(database.name + end)
+    beside.hardlink_to(own)
+    for door in (Reader.open, lambda path: Writer.open(path, VirtualClock())):
+        with pytest.raises(StoreError, match="second name"):
+            door(database)
+    assert own.read_bytes() == before
+
+
+def test_a_copy_of_a_folder_by_hard_links_can_be_read(tmp_path):
+    """`cp -al` beside a keeper: database, log and index have two names each."""
+    database, copied = tmp_path / "bench.db", tmp_path / "copied"
+    copied.mkdir()
+    with Writer.open(database, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 3))
+        for end in ("", "-wal", "-shm"):
+            name = database.name + end
+            (copied / name).hardlink_to(tmp_path / name)
+        for path in (database, copied / database.name):
+            with Reader.open(path) as reader:
+                assert len(reader.columns_after(run)) == 3

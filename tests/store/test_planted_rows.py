@@ -164,12 +164,28 @@ UNIQUE = "unique (run_id, gate_s) on conflict"
         ("readings", "INTEGER PRIMARY KEY", "INTEGER PRIMARY KEY autoincrement"),
         ("readings", "INTEGER PRIMARY KEY", "INTEGER default 7 primary key desc"),
         ("amendments", '"kind" TEXT', '"kind" TEXT unique on conflict ignore'),
+        ("readings", '"mono_ns" INTEGER', '"mono_ns" REAL'),
+        ("readings", '"utc_ns" INTEGER', '"utc_ns" REAL'),
+        ("readings", '"raw" TEXT', '"raw" REAL'),
+        ("readings", '"frequency_hz" REAL', '"frequency_hz" INTEGER'),
+        ("readings", '"raw" TEXT', '"raw" TEXT not null'),
+        ("readings", '"raw" TEXT', '"raw" TEXT, more TEXT not null'),
+        ("readings", '"raw" TEXT', '"raw" TEXT, more TEXT not null default null'),
+        ("readings", '"raw" TEXT', "\"raw\" TEXT, more INTEGER default 'x'"),
+        ("readings", '"gate_s" REAL', '"gate_s" REAL references runs (id)'),
+        (
+            "readings",
+            '"raw" TEXT,',
+            '"raw" TEXT, foreign key (gate_s) references runs,',
+        ),
+        ("runs", "default ''", "default '3e4d9fd4-1111-4111-8111-111111111111'"),
     ],
 )
 def test_no_row_is_dropped_or_refused_by_rules_of_a_stranger(tmp_path, table, old, new):
     """A conflict clause drops rows without an error (sqlite.org/lang_conflict.html).
 
-    Before, of thirty readings that were measured into such a database one was kept.
+    Before, of thirty readings that were measured into such a database one was kept. A
+    REAL has 53 bits (IEEE 754), so a time in such a column was off by up to 128 ns.
     """
     path = tmp_path / "strange.db"
     Writer.open(path, VirtualClock()).close()
@@ -201,6 +217,32 @@ def test_an_index_refuses_no_row_and_calls_nothing(path, index):
         Writer.open(path, VirtualClock())
 
 
+@pytest.mark.parametrize("doing", ["update", "update of ended_utc_ns", "delete"])
+def test_a_trigger_forbids_nothing_that_ours_do_not(path, doing):
+    """Before, a run in such a database could not be ended, and its rows went aside."""
+    text = "begin select raise(abort, 'no'); end"
+    plant(path, f"create trigger theirs before {doing} on runs {text}")
+    with pytest.raises(StoreError, match="theirs"):
+        Writer.open(path, VirtualClock())
+
+
+@pytest.mark.parametrize("other", ["idx_segments_run_id", "idx_events_run_id"])
+def test_no_two_indices_are_one(tmp_path, other):
+    """The schema's text is ours: of a second run 31 readings were found of 30."""
+    path = tmp_path / "strange.db"
+    Writer.open(path, VirtualClock()).close()
+    plant(
+        path,
+        "pragma writable_schema=on",
+        "update sqlite_master set rootpage = (select rootpage from sqlite_master"
+        f" where name = '{other}') where name = 'idx_readings_run_id'",
+        "pragma writable_schema=reset",
+    )
+    for door in (Reader.open, lambda one: Writer.open(one, VirtualClock())):
+        with pytest.raises(StoreError, match="begin at one page"):
+            door(path)
+
+
 def test_plain_indices_and_columns_of_a_person_s_own_are_let_be(path):
     plant(
         path,
@@ -208,6 +250,7 @@ def test_plain_indices_and_columns_of_a_person_s_own_are_let_be(path):
         "create index if not exists [an other] on events (kind)",
         "alter table devices add column shelf text default 'A-1'",
         "alter table lots add column price real not null default 0.5",
+        "alter table runs add column other integer references runs (id)",
     )
     with Writer.open(path, VirtualClock()) as writer:
         run, segment = begin(writer, "MINE")

@@ -5,8 +5,10 @@ generated column calls functions, a trigger writes what nobody asked for. So the
 that are ours must be plain tables, a view of our name must have our text, and no
 trigger but ours may be on a table of ours. A conflict clause drops rows without a word,
 or has one take the place of another; so a rule or an index that could refuse a row of
-ours must be ours, too. Further tables, views, columns and plain indices of a person's
-own are left alone: nothing of ours reads them.
+ours must be ours, too. A column of another type turns what is put into it, a time in
+nanoseconds into one of 256 ns, so each of ours has the type and the rules that we gave
+it. Further tables, views, columns and plain indices of a person's own are left alone:
+nothing of ours reads them.
 """
 
 import re
@@ -15,8 +17,9 @@ from functools import cache
 from typing import Final
 
 from benchlog.errors import StoreDamagedError, StoreError
+from benchlog.store.integrity.foreign_columns import why_columns_differ
 from benchlog.store.schema.newest import SCHEMA, newest_schema
-from benchlog.store.schema.uid_columns import TRIGGERS, VIEWS
+from benchlog.store.schema.uid_columns import VIEWS
 from benchlog.store.sqlite import Connection
 from benchlog.units import printable
 
@@ -45,14 +48,11 @@ _PLAIN_INDEX: Final = (
 _TYPES: Final = ("INTEGER", "REAL", "TEXT", "BLOB")
 _ROW_NUMBERS: Final = ("rowid", "oid", "_rowid_")
 """What SQLite calls the number of a row; a column of this name would hide it."""
-_OUR_TRIGGER: Final = (
-    r"(?i)create trigger \w+ before (update|delete)( of [\w, ]+)? on (?P<on>\w+)\s+"
-    r"begin select raise\(abort, '[^']*'\); end"
-)
-_BY_TEXT: Final = frozenset(" ".join(text.lower().split()) for text in TRIGGERS)
-"""Triggers that do more than forbid: those of exactly this text."""
 _MOST_SHOWN: Final = 60
 _ENCODING: Final = "UTF-8"
+_IN_ONE_PLACE: Final = """
+select 1 from sqlite_master where rootpage > 0 group by rootpage having count(*) > 1
+"""
 
 
 def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> None:
@@ -73,6 +73,11 @@ def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> Non
             f"{path} is damaged: its schema holds what is no text; copy it away first "
             "of all"
         ) from error
+    if connection.execute(_IN_ONE_PLACE).fetchone():
+        raise StoreError(  # SQLite does not look: a reading was found twice
+            f"{path} is not a database that benchlog made: two of its tables or "
+            "indices begin at one page; nothing was read from it"
+        )
     if newest_schema().is_of(found):
         return
     for kind, name, table, sql in found:
@@ -96,17 +101,17 @@ def _why_foreign(
     if newest and name.lower() in VIEWS and not _is_our_view(kind, name, sql):
         return f"the view {shown} is not ours"
     is_let_be = {"index": _is_harmless_index, "trigger": _is_our_trigger}.get(kind)
-    if is_let_be and table.lower() in TABLES and not is_let_be(table, sql):
+    if is_let_be and table.lower() in TABLES and not is_let_be(sql):
         return f"the {kind} {shown} on the table {table} is not ours"
     return ""
 
 
-def _is_our_trigger(table: str, sql: str) -> bool:
-    """Whether a trigger on a table only forbids, or has the text of one of ours."""
-    said = " ".join(sql.split())
-    ours = re.fullmatch(_OUR_TRIGGER, said)
-    forbids = ours is not None and ours["on"].lower() == table.lower()
-    return forbids or said.lower() in _BY_TEXT
+def _is_our_trigger(sql: str) -> bool:
+    """Whether a trigger has the text of one of ours, whatever its white space is.
+
+    One that only forbids is not enough: a run could not be ended.
+    """
+    return " ".join(sql.lower().split()) in _our_texts("trigger")
 
 
 def _why_odd_table(connection: Connection, table: str, sql: str) -> str:
@@ -129,7 +134,7 @@ def _why_odd_table(connection: Connection, table: str, sql: str) -> str:
             or (str(kind).upper() == "INTEGER" and _has_index_of_key(connection, table))
         ):
             return f"{shown} is no key"
-    return ""
+    return why_columns_differ(connection, table)
 
 
 def _has_index_of_key(connection: Connection, table: str) -> bool:
@@ -167,20 +172,18 @@ def _our_rules() -> frozenset[str]:
     return frozenset(rule for sql in tables for rule in _rules_of(sql))
 
 
-def _is_harmless_index(_table: str, sql: str) -> bool:
+def _is_harmless_index(sql: str) -> bool:
     """Whether an index is one of ours, or a plain one; SQLite's own have no text."""
     said = " ".join(sql.split())
     is_plain = re.fullmatch(_PLAIN_INDEX, said) is not None
-    return is_plain or sql == str(None) or said.lower() in _our_indices()
+    return is_plain or sql == str(None) or said.lower() in _our_texts("index")
 
 
 @cache
-def _our_indices() -> frozenset[str]:
+def _our_texts(wanted: str) -> frozenset[str]:
     rows = newest_schema().rows
     return frozenset(
-        " ".join(str(sql).lower().split())
-        for kind, _, _, sql in rows
-        if kind == "index"
+        " ".join(str(sql).lower().split()) for kind, _, _, sql in rows if kind == wanted
     )
 
 
