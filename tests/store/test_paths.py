@@ -151,7 +151,6 @@ def test_a_file_that_is_mounted_alone_is_not_written(tmp_path):
         capture_output=True,
         text=True,
         timeout=60,
-        check=False,
     )
     if "unshare" in done.stderr or "mount:" in done.stderr:
         pytest.skip("nothing can be mounted here")
