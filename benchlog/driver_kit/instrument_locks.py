@@ -7,7 +7,7 @@ instrument up: an address of another kind, or a relay, may lead to one that is i
 import hashlib
 import json
 import os
-from dataclasses import replace
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
@@ -36,13 +36,12 @@ def instrument_name(identity: Identity, address: str) -> str:
     A serial number that is empty, all zeros, or only the address is none. Simulated
     instruments of two benches may give one serial number, so their bench counts too.
     """
-    who = identity.who
     if not identity.serial.strip("0 -") or identity.serial == masked(address):
         return ""
-    bench = simulated_bench_at(address) if identity.simulated else ""
+    bench = simulated_bench_at(address)
     if identity.simulated and not bench:
         return ""
-    return f"instrument {json.dumps((*who, bench))}"
+    return f"instrument {json.dumps((*identity.who, bench))}"
 
 
 def busy_words(what: str, address: str, told: bytes) -> str:
@@ -64,10 +63,9 @@ def refuse_in_use(identity: Identity, address: str) -> None:
     """Refuse an instrument that another program's run uses, under whatever address.
 
     Nothing may be set on it: that run goes on with the settings that it stated. What
-    this process or its parent holds is its own. Raises InUseError.
+    this process or its parent holds is its own, also what a setter has of a keeper that
+    is gone. Raises InUseError.
     """
-    if simulated_bench_at(address):
-        identity = replace(identity, simulated=True)
     name = instrument_name(identity, address)
     told = _held_by_others(lock_path(name)) if name else b""
     if told:
@@ -82,7 +80,7 @@ def _held_by_others(path: Path) -> bytes:
 
         with path.open("rb") as file:
             told = file.read(_MOST_TOLD)
-            if not told or _is_ours(told):
+            if not told or _is_ours(told) or _is_open_here(file.fileno()):
                 return b""
             try:
                 fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
@@ -99,3 +97,17 @@ def _is_ours(told: bytes) -> bool:
     except (ValueError, KeyError, TypeError):
         return False
     return pid in (os.getpid(), os.getppid())
+
+
+def _is_open_here(number: int) -> bool:
+    """Whether this process has the file of a descriptor open by another one, too.
+
+    Nobody has a lock file open for long but who holds it: then a keeper handed it on.
+    """
+    file = os.fstat(number)
+    for one in Path("/dev/fd").iterdir():
+        with suppress(OSError, ValueError):
+            other = int(one.name)
+            if other != number and os.path.samestat(os.fstat(other), file):
+                return True
+    return False

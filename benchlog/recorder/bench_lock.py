@@ -31,6 +31,7 @@ class BenchLocks:
         """
         self._files: dict[str, int] = {}
         self._instruments: dict[str, str] = {}
+        self._handed: set[int] = set()
         self._said = {
             "pid": os.getpid(),
             "holder": holder,
@@ -44,32 +45,39 @@ class BenchLocks:
             raise
 
     def hold_instrument(self, identity: Identity, address: str) -> None:
-        """Take the lock on who answered at an address; what is held stays so.
+        """Take the lock on the counter that answered at an address.
 
-        Nothing is locked where nobody can tell two of a kind apart. Raises BusyError,
-        and UsageError when it is held here under another address.
+        What is held stays so; nothing is locked where nobody can tell two of a kind
+        apart. Raises BusyError, and UsageError when it is held here under another
+        address.
         """
-        name = instrument_name(identity, address)
-        if not name:
-            return
-        if name not in self._files:
-            self._lock(name, address, f"{identity.text} (at {address})")
-            self._instruments[name] = address
-        elif self._instruments[name] != address:
+        name = self._held(identity, address)
+        if name and self._instruments[name] != address:
             raise UsageError(
                 f"{printable(identity.text)} answers at {printable(address)} and at "
                 f"{printable(self._instruments[name])}; give both positions the same "
                 "address in the bench file, each with an 'input' of its own"
             )
 
+    def hold_setter(self, identity: Identity, address: str) -> int | None:
+        """Take the lock on the setter that answered; return it to be handed on.
+
+        None where nobody can tell two of a kind apart. Several setters and a counter
+        of one bench may be cards of one instrument. Raises BusyError.
+        """
+        name = self._held(identity, address)
+        return self._hand_on(self._files[name]) if name else None
+
     def descriptor(self, address: str) -> int | None:
         """Return the lock's descriptor: a process that inherits it holds it, too."""
-        return self._files.get(endpoint(address))
+        found = self._files.get(endpoint(address))
+        return None if found is None else self._hand_on(found)
 
     def release(self) -> None:
-        """Let go of every lock; the files stay, empty."""
+        """Let go of every lock; the files stay, empty where nobody else holds them."""
         for fd in self._files.values():
-            os.ftruncate(fd, 0)
+            if fd not in self._handed:
+                os.ftruncate(fd, 0)
             os.close(fd)
         self._files.clear()
 
@@ -83,6 +91,18 @@ class BenchLocks:
         trace: TracebackType | None,
     ) -> None:
         self.release()
+
+    def _held(self, identity: Identity, address: str) -> str:
+        """Return the name of the lock on who answered, taken; empty: none can be."""
+        name = instrument_name(identity, address)
+        if name and name not in self._files:
+            self._lock(name, address, f"{identity.text} (at {address})")
+            self._instruments[name] = address
+        return name
+
+    def _hand_on(self, fd: int) -> int:
+        self._handed.add(fd)
+        return fd
 
     def _lock(self, name: str, address: str, what: str) -> None:
         fd = os.open(lock_path(name), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)

@@ -13,7 +13,7 @@ from benchlog.errors import BenchlogError, InstrumentError
 from benchlog.model import Drive, Flag, RunPlan
 from benchlog.recorder.bench_lock import BenchLocks
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
-from benchlog.recorder.rack.setter_job import SetterJob
+from benchlog.recorder.rack.setter_job import SetterJob, job_for
 from benchlog.recorder.run.conditions import SetOrder
 from benchlog.recorder.run.plan_checks import position_of
 from benchlog.units import as_stated
@@ -45,9 +45,7 @@ def job_of(plan: RunPlan, name: str) -> SetterJob:
     if isinstance(low, int | float) and isinstance(high, int | float):
         ends.append((float(low), float(high)))
     bounds = max(one[0] for one in ends), min(one[1] for one in ends)
-    patience = spec.options.get("dead_man_s")
-    dead_man_s = float(patience) if isinstance(patience, int | float) else 5.0
-    return SetterJob(spec=spec, bounds=bounds, dead_man_s=dead_man_s)
+    return job_for(spec, bounds)
 
 
 def usual_v(plan: RunPlan) -> float | None:
@@ -197,9 +195,7 @@ class Feeds:
         plans = {position_of(plan).name: plan for plan in templates}
         self.by_position: dict[str, Feed] = {}
         for at, name in feeds_of(templates).items():
-            job = job_of(plans[at], name)
-            lock = locks.descriptor(job.spec.address)
-            handle = SetterHandle(job, holds=() if lock is None else (lock,))
+            handle = SetterHandle(job_of(plans[at], name), locks)
             self.by_position[at] = Feed(handle, usual_v(plans[at]), clock)
         self.by_name: Mapping[str, Feed] = {
             one.handle.name: one for one in self.by_position.values()
@@ -210,6 +206,7 @@ class Feeds:
         limit = host_deadline(_OPEN_S)
         for feed in self.by_name.values():
             while not feed.handle.opened:
+                feed.handle.require_free()
                 if limit.passed:
                     raise InstrumentError(
                         f"supply {feed.handle.name!r} does not answer; nothing was set"

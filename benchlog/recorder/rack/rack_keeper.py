@@ -17,14 +17,13 @@ from benchlog.recorder.rack.held_setters import SETTER, HeldSetters, held_words
 from benchlog.recorder.rack.rack_script import RackScript
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
-from benchlog.recorder.rack.setter_job import SetterJob
+from benchlog.recorder.rack.setter_job import job_for
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.run.plan_checks import position_of
 from benchlog.recorder.run.resume import Resumed
 
 OPEN_LIMIT_S: Final = 30.0
 """Real seconds in which every setter must have answered at the start; our rule."""
-_DEAD_MAN: Final = "dead_man_s"
 
 
 class RackKeeper(Keeper):
@@ -41,13 +40,8 @@ class RackKeeper(Keeper):
         self._segments: dict[int, int] = {}
 
     def _handle(self, name: str) -> SetterHandle:
-        spec = self.task.bench.instruments[name]
-        patience = spec.options.get(_DEAD_MAN)
-        dead_man_s = float(patience) if isinstance(patience, int | float) else 5.0
-        bounds = self.task.bounds[name]
-        job = SetterJob(spec=spec, bounds=bounds, dead_man_s=dead_man_s)
-        lock = self.surroundings.locks.descriptor(spec.address)
-        return SetterHandle(job, holds=() if lock is None else (lock,))
+        job = job_for(self.task.bench.instruments[name], self.task.bounds[name])
+        return SetterHandle(job, self.surroundings.locks)
 
     # --- the start ------------------------------------------------------------------
 
@@ -91,6 +85,8 @@ class RackKeeper(Keeper):
         while waiting := [n for n, h in self.setters.items() if not h.opened]:
             for heard in self._wait():
                 self._dispatch(heard)
+            for handle in self.setters.values():
+                handle.require_free()
             for name, report in self.script.unread():
                 if report.kind in ("fault", "ended"):
                     complaints[name] = report.text

@@ -18,7 +18,7 @@ from benchlog.recorder.rack import turn_sites
 from benchlog.recorder.rack.confirmed_values import ConfirmedValues
 from benchlog.recorder.rack.first_values import FirstValues
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
-from benchlog.recorder.rack.setter_job import SetterJob
+from benchlog.recorder.rack.setter_job import job_for
 from benchlog.recorder.rack.turn_sites import HandOver, TurnOwner, TurnSite
 from benchlog.recorder.run.conditions import SetOrder
 from benchlog.recorder.run.live_run import LiveRun
@@ -34,15 +34,8 @@ class ScannerTurns:
 
     def __init__(self, owner: TurnOwner, spec: InstrumentSpec) -> None:
         self._owner, self.spec = owner, spec
-        patience = spec.options.get("dead_man_s")
-        stated = isinstance(patience, int | float)
-        self.handle = SetterHandle(
-            SetterJob(
-                spec=spec,
-                bounds=turn_sites.bounds_of(spec),
-                dead_man_s=float(patience) if stated else 5.0,  # type: ignore[arg-type]
-            )
-        )
+        job = job_for(spec, turn_sites.bounds_of(spec))
+        self.handle = SetterHandle(job, owner.surroundings.locks)
         self._clock = owner.surroundings.clock
         self._answers: dict[int, SetterReport] = {}
         self.complaint, self.opened, self._simulated = "", False, False

@@ -9,11 +9,14 @@ import pickle
 import signal
 import subprocess
 import sys
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from benchlog.clock import Deadline, host_deadline
+from benchlog.errors import BusyError
+from benchlog.model import Identity
+from benchlog.recorder.bench_lock import BenchLocks
+from benchlog.recorder.rack.setter_hold import HoldGiver
 from benchlog.recorder.rack.setter_job import LEAVING_MIN, SetterJob, as_told
 
 _PROCESS: Final = "benchlog.recorder.rack.setter_process"
@@ -31,8 +34,8 @@ _FAREWELL_S: Final = 8.0
 class SetterReport:
     """What a setter's process reports.
 
-    `kind` is `opened`, `done`, `refused`, `state`, `released`, `fault`, `farewell` or
-    `ended`.
+    `kind` is `met`, `opened`, `done`, `refused`, `state`, `released`, `fault`,
+    `farewell` or `ended`.
     """
 
     kind: str
@@ -46,25 +49,35 @@ class SetterReport:
     released: bool = False
     simulated: bool = False
     switches: bool = False
+    who: tuple[str, str, str] = ("", "", "")
+    in_use: bool = False
+
+    @property
+    def identity(self) -> Identity:
+        """Who answered, of the kinds `met` and `opened`."""
+        maker, model, serial = self.who
+        return Identity(self.text, maker, model, serial, simulated=self.simulated)
 
 
 KINDS: Final = frozenset(
-    {"opened", "done", "refused", "state", "released", "fault", "farewell"}
+    {"met", "opened", "done", "refused", "state", "released", "fault", "farewell"}
 )
 
 
 class SetterHandle:
     """One setter in a process of its own; started again when it ends."""
 
-    def __init__(self, job: SetterJob, holds: Sequence[int] = ()) -> None:
-        """`holds`: descriptors that its process keeps open, such as of a lock."""
-        self.job, self._holds = job, tuple(holds)
+    def __init__(self, job: SetterJob, locks: BenchLocks | None = None) -> None:
+        """`locks`: what the keeper holds; the setter's process holds its own on."""
+        self.job, self._hold = job, HoldGiver(job.spec, locks)
         self.name = job.spec.name
         self.opened = False
         self.switches = False
         self.latest: SetterReport | None = None
+        self.in_use = ""
+        """Who else uses the instrument, as told; empty where nobody does."""
         self._number = 0
-        self._expect = job.expect
+        self._expect, self._granted = job.expect, job.granted
         self._process: subprocess.Popen[bytes] | None = None
         self._arrived = b""
         self._alive = host_deadline(0.0)
@@ -73,18 +86,26 @@ class SetterHandle:
 
     def start(self) -> None:
         """Start the process; it opens the setter by itself."""
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-m", _PROCESS],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            start_new_session=True,
-            pass_fds=self._holds,
-        )
+        with self._hold.opened() as there:
+            asks = there.fileno()
+            self._process = subprocess.Popen(
+                [sys.executable, "-P", "-m", _PROCESS],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                start_new_session=True,
+                pass_fds=(*self._hold.inherited(), asks),
+            )
         self._arrived, self._restart, self.opened = b"", None, False
         self._mute = host_deadline(_MUTE_S)
         os.set_blocking(self.fileno(), False)
-        job = replace(self.job, held=self._number > 0, expect=self._expect)
+        job = replace(
+            self.job,
+            held=self._number > 0,
+            expect=self._expect,
+            asks=asks,
+            granted=self._granted,
+        )
         self._write(base64.b64encode(pickle.dumps(job)))
 
     def fileno(self) -> int:
@@ -155,12 +176,22 @@ class SetterHandle:
         self._mute = host_deadline(_MUTE_S)
         reports = [_report(line) for line in lines]
         for report in reports:
-            if report.kind == "opened":
+            if report.kind == "met":
+                self._hold.answer(report.identity, report.number)
+            elif report.in_use:
+                self.in_use = report.text
+            elif report.kind == "opened":
                 self.opened, self.switches = True, report.switches
+                self.in_use, self._granted = "", True
                 self._expect = self._expect or report.text
             elif report.kind == "state":
                 self.latest = report
-        return reports
+        return [report for report in reports if report.kind != "met"]
+
+    def require_free(self) -> None:
+        """Raise BusyError where another keeper uses the instrument."""
+        if self.in_use:
+            raise BusyError(f"setter {self.name!r}: {self.in_use}")
 
     def finish(self) -> str:
         """Let it go, wait until it has, and end the process.
@@ -168,7 +199,9 @@ class SetterHandle:
         Returns why it is not certain that it let go, nothing when it is.
         """
         died, why = self._finish_process()
-        return self._finish_process()[1] if died else why
+        why = self._finish_process()[1] if died else why
+        self._hold.close()
+        return why
 
     def _finish_process(self) -> tuple[bool, str]:
         """Do that; return whether it died without a word after orders, and why."""
@@ -261,9 +294,18 @@ def _report(line: bytes) -> SetterReport:
             released=told.get("released") is True,
             simulated=told.get("simulated") is True,
             switches=told.get("switches") is True,
+            who=_who(told.get("who", ("", "", ""))),
+            in_use=told.get("in_use") is True,
         )
     except (ValueError, OverflowError, RecursionError):
         return SetterReport(kind="fault", text="it reported what nobody can read")
+
+
+def _who(value: object) -> tuple[str, str, str]:
+    if not isinstance(value, list | tuple):
+        raise ValueError("nobody")
+    maker, model, serial = value
+    return as_told(str(maker)), as_told(str(model)), as_told(str(serial))
 
 
 def _number(value: object) -> float | None:

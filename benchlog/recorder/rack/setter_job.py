@@ -1,7 +1,7 @@
 """What a setter's process is started with."""
 
 from dataclasses import dataclass, replace
-from typing import Final, Self
+from typing import Any, Final, Self
 
 from benchlog.errors import WrongInstrumentError
 from benchlog.model import Identity, InstrumentSpec
@@ -21,7 +21,9 @@ class SetterJob:
     `bounds` is the narrowest of part, position, setter and sequence, in the setter's
     unit; `dead_man_s` real seconds of silence after which it lets go. `held`: a process
     before this one was given orders, so there is something to let go of. `expect` is
-    who answered at first, as it was told; empty before.
+    who answered at first, as it was told; empty before. `asks` is the descriptor at
+    which its keeper answers whether it may be set (`setter_hold.py`), below zero where
+    nobody is asked; `granted`: it may.
     """
 
     spec: InstrumentSpec
@@ -29,6 +31,12 @@ class SetterJob:
     dead_man_s: float = 5.0
     held: bool = False
     expect: str = ""
+    asks: int = -1
+    granted: bool = False
+
+    def with_grant(self) -> Self:
+        """Return it as a setter has it that may be given orders."""
+        return replace(self, granted=True)
 
     def met(self, identity: Identity) -> Self:
         """Return it with who answers from now on.
@@ -44,6 +52,23 @@ class SetterJob:
                 address=self.spec.address,
             )
         return replace(self, expect=text)
+
+
+def job_for(spec: InstrumentSpec, bounds: tuple[float, float]) -> SetterJob:
+    """Return what the process of a setter of a bench file is started with."""
+    patience = spec.options.get("dead_man_s")
+    if not isinstance(patience, int | float):
+        return SetterJob(spec=spec, bounds=bounds)
+    return SetterJob(spec=spec, bounds=bounds, dead_man_s=float(patience))
+
+
+def told_of(identity: Identity) -> dict[str, Any]:
+    """Return who answers, as a setter's report has it."""
+    return {
+        "text": identity.text,
+        "who": identity.who,
+        "simulated": identity.simulated,
+    }
 
 
 def as_told(text: str) -> str:

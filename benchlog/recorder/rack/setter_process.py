@@ -24,11 +24,10 @@ import sys
 import threading
 from typing import Any, Final
 
-from benchlog import registry
 from benchlog.clock import Clock, host_clock, host_deadline, host_sleep
 from benchlog.driver import Setter
 from benchlog.driver_values import checked_identity, checked_sample, real
-from benchlog.errors import BenchlogError, RefusedError
+from benchlog.errors import BenchlogError, InUseError, RefusedError
 from benchlog.recorder.instruments.instrument_messages import words_of
 from benchlog.recorder.instruments.parent_death import signal_at_parents_death
 from benchlog.recorder.rack.call_watch import (
@@ -37,7 +36,8 @@ from benchlog.recorder.rack.call_watch import (
     Carried,
     begin_anew,
 )
-from benchlog.recorder.rack.setter_job import LEAVING_MIN, SetterJob
+from benchlog.recorder.rack.setter_hold import connected
+from benchlog.recorder.rack.setter_job import LEAVING_MIN, SetterJob, told_of
 from benchlog.units import as_stated
 
 _TRIES: Final = 3  # our rule: a release that fails is tried so often before the end
@@ -104,7 +104,8 @@ class SetterChild:
                 wait_s = _WAIT_S[0]
                 self._serve()
             except BenchlogError as error:
-                self._say(kind="fault", text=words_of(error))
+                in_use = isinstance(error, InUseError)
+                self._say(kind="fault", text=words_of(error), in_use=in_use)
             except _UNEXPECTED as error:
                 text = f"{type(error).__name__}: {words_of(error)}"
                 self._say(kind="fault", text=f"driver failed by itself: {text}")
@@ -174,21 +175,22 @@ class SetterChild:
         setter = self._connected()
         self._released = False  # in whatever state it was left
         identity = checked_identity(setter.identify())
-        told = {"simulated": identity.simulated, "switches": setter.switches is True}
-        self._say(kind="opened", text=identity.text, **told)
+        switches = setter.switches is True
+        self._say(kind="opened", switches=switches, **told_of(identity))
 
     def _connected(self) -> Setter:
         """Open the setter, if it is not open, and return it."""
         if self._setter is not None:
             return self._setter
-        spec = self.job.spec
-        driver = registry.load(spec.driver)(spec.address, spec.options, self.clock)
-        if not isinstance(driver, Setter):
-            raise BenchlogError(f"driver {spec.driver!r} sets nothing")
-        driver.open()
-        self._setter = driver
-        self.job = self.job.met(checked_identity(driver.identify()))
-        return driver
+        self._setter, self.job = connected(
+            self.job,
+            self.clock,
+            tell=lambda who, number: self._say(
+                kind="met", number=number, **told_of(who)
+            ),
+            ended=self.ended.is_set,
+        )
+        return self._setter
 
     def _close(self) -> None:
         setter, self._setter = self._setter, None

@@ -57,12 +57,15 @@ class Turning:
     def wait(self, hear: Callable[[], None], *, patient: bool) -> None:
         """Let `hear` be called until each has answered.
 
-        Raises InstrumentError that names who has not, unless somebody is `patient`.
+        Raises InstrumentError that names who has not, unless somebody is `patient`, and
+        BusyError where another keeper uses one.
         """
         limit = host_deadline(OPEN_LIMIT_S)
         while waiting := [n for n, one in self.scanners.items() if not one.opened]:
             hear()
             self.tend()
+            for one in self.scanners.values():
+                one.handle.require_free()
             name = waiting[0]
             said = self.scanners[name].complaint
             if not patient and (limit.passed or said):

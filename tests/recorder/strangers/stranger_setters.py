@@ -42,7 +42,8 @@ class OddSetter(Setter):
         self.odd("open")
 
     def identify(self):
-        return Identity(self.how("identity") or "an odd setter")
+        text, serial = self.how("identity") or "an odd setter", self.how("serial")
+        return Identity(text, *(("ACORN", "ODD", serial) if serial else ()))
 
     def read(self):
         value = self.odd("read")
