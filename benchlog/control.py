@@ -3,6 +3,9 @@
 The socket stands beside the database and belongs to its owner alone; its name is in the
 run's row. A request is `{"do": VERB, ...}`, its answer `{"ok": true, ...}` or
 `{"ok": false, "error": TEXT}`. What changes something becomes an event in the run.
+
+Whoever asks says in which file it found the socket's name (`database`): a row of
+another database may name any socket beside it, and runs are only told by numbers.
 """
 
 import contextlib
@@ -11,7 +14,7 @@ import os
 import re
 import socket
 from collections.abc import Iterator, Mapping
-from dataclasses import KW_ONLY, asdict, dataclass, field
+from dataclasses import KW_ONLY, asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -43,6 +46,8 @@ the last one's run shall not count, `damaged` that the last one is.
 MAX_LINE: Final = 65_536
 LONGEST_ANSWER: Final = 1 << 20  # our rule: a keeper of 50,000 runs
 DEEPEST: Final = 8  # our rule: twice what a lot's status takes
+ELSEWHERE: Final = "elsewhere"
+"""In the data of an answer: the keeper is another database's."""
 _SPECIAL: Final = re.compile(rb'["\\\[\]{}]')
 _WHOLE: Final = range(-(2**63), 2**63)  # definition: what the database can hold
 _TIMEOUT_S: Final = 3.0
@@ -56,7 +61,8 @@ class Request:
 
     `at_utc_ns` and `at_mono_ns` say when it was meant, on the bench's clock: a mark is
     typed after the moment that it marks. None means now. `position` says where, in a
-    lot's inspection at several; empty leaves it to the keeper.
+    lot's inspection at several; empty leaves it to the keeper. `database` is the file
+    in which the keeper was found (`file_of`).
     """
 
     do: str
@@ -66,6 +72,7 @@ class Request:
     at_utc_ns: int | None = None
     at_mono_ns: int | None = None
     position: str = ""
+    database: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,11 +93,11 @@ def decode_request(line: bytes) -> Request:
     """Read a request. Raises BenchlogError when it is not one we know."""
     fields = _fields(line)
     do, text = fields.get("do"), fields.get("text", "")
-    where = fields.get("position", "")
+    where, database = fields.get("position", ""), fields.get("database", "")
     names = ("run", "at_utc_ns", "at_mono_ns")
     whole = [n for n in map(fields.get, names) if isinstance(n, int | None)]
     whole = [n for n in whole if _is_kept_whole(n)]
-    said = isinstance(text, str) and isinstance(where, str)
+    said = all(isinstance(one, str) for one in (text, where, database))
     if do not in VERBS or not said or len(whole) < len(names):
         raise BenchlogError(
             f"not a request: {line[:80]!r}; verbs are {', '.join(VERBS)}"
@@ -103,6 +110,7 @@ def decode_request(line: bytes) -> Request:
         at_utc_ns=at_utc_ns,
         at_mono_ns=at_mono_ns,
         position=str(where),
+        database=str(database),
     )
 
 
@@ -115,11 +123,26 @@ def decode_answer(line: bytes) -> Answer:
     return Answer(bool(fields["ok"]), str(fields.get("error", "")), data)
 
 
-def ask(path: Path, request: Request, within_s: float = _TIMEOUT_S) -> Answer:
+def file_of(database: Path) -> str:
+    """Return what tells a database from any other here, empty where there is none.
+
+    The file is asked, not what is in it: that may be a stranger's, or a copy.
+    """
+    try:
+        found = database.stat()
+    except OSError:
+        return ""
+    return f"{found.st_dev}:{found.st_ino}"
+
+
+def ask(
+    path: Path, request: Request, database: str, within_s: float = _TIMEOUT_S
+) -> Answer:
     """Send one request to the keeper that listens at `path` and wait for its answer.
 
-    Raises KeeperGoneError when nobody listens, BenchlogError when the keeper is silent
-    for `within_s` real seconds or closes the connection.
+    `database` is the file whose row named it (`file_of`). Raises KeeperGoneError when
+    nobody listens, BenchlogError when the keeper is silent for `within_s` real seconds
+    or closes the connection.
     """
     if not hasattr(socket, "AF_UNIX"):
         raise BenchlogError("keepers run on POSIX systems only: this one has none")
@@ -128,7 +151,7 @@ def ask(path: Path, request: Request, within_s: float = _TIMEOUT_S) -> Answer:
         with socket.socket(socket.AF_UNIX) as link:
             _connect(link, path, limit)
             link.settimeout(max(_KNOCK_S, limit.left_s()))
-            link.sendall(encode(request))
+            link.sendall(encode(replace(request, database=database)))
             return decode_answer(_line_from(link, limit))
     except TimeoutError as error:
         raise BenchlogError(

@@ -21,6 +21,7 @@ from benchlog.control import (
     address_of,
     decode_answer,
     encode,
+    file_of,
     is_gone,
 )
 from benchlog.errors import BenchlogError
@@ -54,6 +55,7 @@ class KnownKeepers:
 
     def __init__(self, database: Path, within_s: float = TOGETHER_S) -> None:
         self._database, self._left_s = database, within_s
+        self._file = file_of(database)
         self._kept: dict[Path, Kept] = {}
 
     def states(self, runs: Iterable[Run]) -> dict[int, str]:
@@ -75,7 +77,8 @@ class KnownKeepers:
 
     def _ask(self, paths: set[Path]) -> None:
         began_ns = host_moment().awake_ns
-        self._kept |= kept_at(sorted(paths - self._kept.keys()), self._left_s)
+        untold = sorted(paths - self._kept.keys())
+        self._kept |= kept_at(untold, self._file, self._left_s)
         took_s = (host_moment().awake_ns - began_ns) / NS_PER_S
         self._left_s = max(0.0, self._left_s - took_s)
 
@@ -85,8 +88,14 @@ def state_of(run: Run, database: Path) -> str:
     return KnownKeepers(database).states([run])[run.id]
 
 
-def kept_at(paths: Iterable[Path], within_s: float = TOGETHER_S) -> dict[Path, Kept]:
-    """Ask the keepers that listen at `paths`, all at once, which runs they have."""
+def kept_at(
+    paths: Iterable[Path], file: str, within_s: float = TOGETHER_S
+) -> dict[Path, Kept]:
+    """Ask the keepers that listen at `paths`, all at once, which runs they have.
+
+    `file` is the database that they are asked for (`control.file_of`): the keeper of
+    another one has none of its runs.
+    """
     paths = tuple(dict.fromkeys(paths))
     known: dict[Path, Kept] = dict.fromkeys(paths)
     if not hasattr(socket, "AF_UNIX"):  # keepers run on POSIX systems only
@@ -96,7 +105,7 @@ def kept_at(paths: Iterable[Path], within_s: float = TOGETHER_S) -> dict[Path, K
         selector = stack.enter_context(selectors.DefaultSelector())
         for path in paths[:_MOST]:
             link = stack.enter_context(socket.socket(socket.AF_UNIX))
-            if (kept := _called(link, path)) is not None:
+            if (kept := _called(link, path, file)) is not None:
                 known[path] = kept
             else:
                 selector.register(link, selectors.EVENT_READ, (path, bytearray()))
@@ -110,13 +119,13 @@ def kept_at(paths: Iterable[Path], within_s: float = TOGETHER_S) -> dict[Path, K
     return known
 
 
-def _called(link: socket.socket, path: Path) -> Kept:
+def _called(link: socket.socket, path: Path, file: str) -> Kept:
     """Ask without waiting: the empty set where nobody listens, else None."""
     link.setblocking(False)
     try:
         with address_of(path) as address:
             link.connect(address)
-        link.send(encode(Request("status")))
+        link.send(encode(Request("status", database=file)))
     except OSError as error:
         if isinstance(error, ConnectionRefusedError):
             remove_dead(path)

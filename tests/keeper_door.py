@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from warm_program import children_of
 
-from benchlog.control import Request, ask
+from benchlog.control import Request, ask, file_of
 from benchlog.model import (
     Bench,
     Event,
@@ -81,6 +81,16 @@ class KeptSoak:
         link.connect(str(self.path))
         return link
 
+    @property
+    def file(self) -> str:
+        return file_of(self.database)
+
+    def asked(self, request: object) -> Any:
+        """Say a request as one who looks at this database; return the answer."""
+        if isinstance(request, dict):
+            request = request | {"database": self.file}
+        return self.say(json.dumps(request).encode() + b"\n")
+
     def say(self, line: bytes) -> Any:
         """Send one line as it is; return the answer, decoded."""
         with self.caller() as link:
@@ -93,7 +103,7 @@ class KeptSoak:
         """Whether the keeper is there and its run open."""
         if self.launched.process.poll() is not None:
             return False
-        answer = ask(self.path, Request("status"))
+        answer = ask(self.path, Request("status"), self.file)
         runs = answer.data["runs"]
         return answer.ok and isinstance(runs, dict) and str(self.run_id) in runs
 

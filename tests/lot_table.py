@@ -24,7 +24,8 @@ class Table:
 
     def ask(self, verb: str, text: str = "", position: str = "") -> Answer:
         request = Request(verb, None, text, position=position)
-        return control.ask(self.launched.control, request)
+        file = control.file_of(self.shop.db)
+        return control.ask(self.launched.control, request, file)
 
     def runs(self) -> list[LotRun]:
         return self.runs_of(self.shop)

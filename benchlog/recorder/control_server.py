@@ -10,7 +10,15 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.clock import Deadline, host_deadline, host_moment
-from benchlog.control import MAX_LINE, Answer, Request, decode_request, encode, listen
+from benchlog.control import (
+    ELSEWHERE,
+    MAX_LINE,
+    Answer,
+    Request,
+    decode_request,
+    encode,
+    listen,
+)
 from benchlog.errors import BenchlogError
 from benchlog.recorder.boundary import PASSES, Boundary
 
@@ -18,6 +26,10 @@ _MOST_CALLERS: Final = 32  # our rule: bounds what comes from outside
 _AT_ONCE: Final = 16  # our rule: instruments do not wait for a crowd
 _PATIENCE_S: Final = 2.0  # our rule: a program says what it wants at once
 _SHUT_S: Final = 1.0  # our rule: files are free again, or not, by then
+_ANOTHERS: Final = (
+    "this keeper has the runs of another database, or the question came from another "
+    "version of benchlog; nothing was done"
+)
 
 
 @dataclass(slots=True)
@@ -34,17 +46,20 @@ class ControlServer:
     """Takes one request a connection and answers it; never waits for anybody.
 
     Who says nothing is sent away after 2 s. Where too many are in, the idlest goes and
-    the newest comes in.
+    the newest comes in. Who found the socket in another database than this keeper's
+    gets nothing: its numbers are those of other runs.
     """
 
     def __init__(
         self,
         path: Path,
+        database: str,
         selector: selectors.BaseSelector,
         answer: Callable[[Request], Answer],
         boundary: Boundary,
     ) -> None:
         self.path, self._selector, self._answer = path, selector, answer
+        self._database = database
         self._boundary = boundary
         self._callers: dict[socket.socket, Caller] = {}
         self._socket: socket.socket | None = None
@@ -154,7 +169,10 @@ class ControlServer:
             with self._boundary.round(
                 "a request", beside=line, passes=(BenchlogError, *PASSES)
             ) as deed:
-                return self._answer(decode_request(line))
+                request = decode_request(line)
+                if request.database != self._database:
+                    return Answer(ok=False, error=_ANOTHERS, data={ELSEWHERE: True})
+                return self._answer(request)
         except BenchlogError as error:
             return Answer(ok=False, error=str(error))
         return Answer(ok=False, error=f"{deed.words}; this was not done")

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog.clock import Clock, host_deadline, host_sleep
-from benchlog.control import Answer, Request
+from benchlog.control import Answer, Request, file_of
 from benchlog.errors import BenchlogError
 from benchlog.keepers import remove_left_beside
 from benchlog.model import Purpose, RunPlan
@@ -76,6 +76,7 @@ class HearingLoop:
         self.server: ControlServer | None = None
         name = f"{around.database.name}.{os.getpid()}.sock"
         self._socket = around.database.with_name(name)
+        self._file = file_of(around.database)
         self._tick = host_deadline(_TICK_S)
         self._pace = OwnPace()
         self._faults = 0
@@ -125,6 +126,7 @@ class HearingLoop:
         remove_left_beside(self.surroundings.database)
         self.server = ControlServer(
             self._socket,
+            self._file,
             self.surroundings.selector,
             self.answer,
             self.boundary,

@@ -8,7 +8,7 @@ from textual.binding import Binding, BindingType
 from textual.filter import NoColor
 
 from benchlog.clock import Clock, host_clock
-from benchlog.control import Answer
+from benchlog.control import Answer, file_of
 from benchlog.errors import BenchlogError
 from benchlog.model import Purpose, Run
 from benchlog.screen import control_client as asking
@@ -58,6 +58,7 @@ class BenchApp(ScreenHost):
         self.theme = BENCH.name
         self.title = "benchlog"
         self.database = opening.database
+        self.file = file_of(opening.database)
         self.bell_on = opening.bell
         self.alarms_ring = True
         self.look_only = opening.look_only
@@ -220,7 +221,9 @@ class BenchApp(ScreenHost):
         """
         if self.look_only:
             return Answer(ok=False, error="this screen may only look on")
-        return await asking.ask(self.database, run, do, text, at, position=position)
+        return await asking.ask(
+            self.database, run, do, text, at, position=position, file=self.file
+        )
 
     def sitting(self) -> list[Run]:
         """Return the runs this screen answers for, in the order they were begun."""

@@ -22,10 +22,12 @@ async def ask(
     at: Moment | None = None,
     *,
     position: str = "",
+    file: str | None = None,
 ) -> Answer:
     """Ask the keeper of a run for something; what goes wrong is in the answer.
 
-    `at` is the moment that was meant when it is not now, `position` where it is meant.
+    `at` is the moment that was meant when it is not now, `position` where it is meant,
+    `file` the database as it was when it was opened (`control.file_of`).
     """
     try:
         utc_ns, mono_ns = at or (None, None)
@@ -37,21 +39,23 @@ async def ask(
             at_mono_ns=mono_ns,
             position=position,
         )
-        return await _ask(database, run, request)
+        return await _ask(database, run, request, file)
     except BenchlogError as error:
         return Answer(ok=False, error=str(error))
 
 
-async def hear(database: Path, run: Run) -> KeeperStatus:
+async def hear(database: Path, run: Run, file: str | None = None) -> KeeperStatus:
     """Return how the keeper of an open run stands; `gone` when nobody listens."""
     if (path := socket_of(run, database)) is None:
         return KeeperStatus()
     try:
-        answer = await _ask(database, run, Request("status", run.id))
+        answer = await _ask(database, run, Request("status", run.id), file)
     except BenchlogError as error:
         if not isinstance(error, KeeperGoneError):
             return KeeperStatus(state="unknown")
         remove_dead(path)
+        return KeeperStatus(state="gone")
+    if answer.data.get(control.ELSEWHERE):
         return KeeperStatus(state="gone")
     runs, begun = answer.data.get("runs"), answer.data.get("begun")
     named = runs.items() if isinstance(runs, dict) else ()
@@ -70,7 +74,8 @@ async def hear(database: Path, run: Run) -> KeeperStatus:
     )
 
 
-async def _ask(database: Path, run: Run, request: Request) -> Answer:
+async def _ask(database: Path, run: Run, request: Request, file: str | None) -> Answer:
     if (path := socket_of(run, database)) is None:
         raise BenchlogError("this run has no keeper that could be asked")
-    return await asyncio.to_thread(control.ask, path, request)
+    told = control.file_of(database) if file is None else file
+    return await asyncio.to_thread(control.ask, path, request, told)

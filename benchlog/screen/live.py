@@ -154,7 +154,7 @@ class LiveScreen(NextDeviceScreen):
     async def _listen(self) -> None:
         follower = self.follower
         before = follower.keeper
-        keeper = await asking.hear(self.app.database, follower.run)
+        keeper = await asking.hear(self.app.database, follower.run, self.app.file)
         if not self.has_widgets:  # the screen was left meanwhile
             return
         follower.heard(keeper)

@@ -122,7 +122,7 @@ class OverviewScreen(BenchScreen):
     async def _listen(self) -> None:
         """Ask each keeper once how its runs stand."""
         for follower in list(self._followers):
-            keeper = await asking.hear(self.app.database, follower.run)
+            keeper = await asking.hear(self.app.database, follower.run, self.app.file)
             follower.heard(keeper)
             self.app.beside.heard(follower.run.control, keeper)
 

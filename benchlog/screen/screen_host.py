@@ -56,11 +56,13 @@ class ScreenOptions:
 class ScreenHost(App[ScreenOutcome]):
     """The application as its screens know it; `BenchApp` builds it.
 
-    `database` is the file shown, `beside` the runs at other positions; `bell_on` and
+    `database` is the file shown and `file` what tells it from another that takes its
+    name (`control.file_of`), `beside` the runs at other positions; `bell_on` and
     `alarms_ring` are what the person chose; with `look_only` no key changes a run.
     """
 
     database: Path
+    file: str
     beside: SiblingRuns
     bell_on: bool
     alarms_ring: bool

@@ -19,7 +19,7 @@ from seeds import seeded_generator
 
 from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, VirtualClock, host_deadline
-from benchlog.control import Answer, Request
+from benchlog.control import Answer, Request, file_of
 from benchlog.model import (
     Bench,
     Flag,
@@ -82,7 +82,9 @@ def add(database: Path, run_id: int) -> None:
         Writer.open(database, HostClock()) as writer,
         selectors.DefaultSelector() as selector,
         closing(
-            ControlServer(at, selector, _answer(run_id), _boundary(writer))
+            ControlServer(
+                at, file_of(database), selector, _answer(run_id), _boundary(writer)
+            )
         ) as desk,
     ):
         selector.register(sys.stdin, selectors.EVENT_READ, ("end", None))

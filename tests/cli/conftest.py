@@ -14,7 +14,7 @@ from schemas_held import hold_printed
 from waiting import wait_for
 from warm_program import PROGRAM, Program, run
 
-from benchlog.control import Request, ask
+from benchlog.control import Request, ask, file_of
 from benchlog.errors import BenchlogError
 
 SCALE = "20"
@@ -103,4 +103,5 @@ def line(tmp_path: Path) -> Iterator[Line]:
     yield Line(tmp_path)
     for keeper in tmp_path.glob("*.sock"):  # a failed test leaves none behind
         with suppress(BenchlogError):
-            ask(keeper, Request("stop"))
+            database = keeper.with_name(keeper.name.rsplit(".", 2)[0])
+            ask(keeper, Request("stop"), file_of(database))

@@ -16,7 +16,7 @@ def door() -> Iterator[Door]:
         tempfile.TemporaryDirectory(dir=MEMORY) as folder,
         kept_soak(Path(folder), gate_s=0.05) as kept,
     ):
-        knocker = Knocker(kept.path, kept.launched.process)
+        knocker = Knocker(kept.path, kept.launched.process, kept.database)
         yield Door(
             name="control", enter=knocker.enter, words=WORDS, seeds=SEEDS, make=made
         )

@@ -21,7 +21,7 @@ def door() -> Iterator[Door]:
         set_up(shop, patch, 20) as table,
     ):
         launched = table.launched
-        knocker = Knocker(launched.control, launched.process)
+        knocker = Knocker(launched.control, launched.process, shop.db)
         yield Door(
             name="control_lot", enter=knocker.enter, words=WORDS, seeds=SEEDS, make=made
         )

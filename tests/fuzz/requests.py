@@ -13,7 +13,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog.clock import host_clock
-from benchlog.control import MAX_LINE, VERBS, decode_answer, decode_request
+from benchlog.control import (
+    MAX_LINE,
+    VERBS,
+    decode_answer,
+    decode_request,
+    file_of,
+)
 from benchlog.errors import BenchlogError
 
 SEEDS: Final = tuple(
@@ -78,8 +84,11 @@ def made(rng: random.Random) -> bytes:
 class Knocker:
     """Says one input after the other to a keeper, and sees that it lives on."""
 
-    def __init__(self, path: Path, process: "subprocess.Popen[bytes]") -> None:
+    def __init__(
+        self, path: Path, process: "subprocess.Popen[bytes]", database: Path
+    ) -> None:
         self._path, self._process = path, process
+        self._begin = f'{{"database": "{file_of(database)}", "'.encode()
         self.begun_anew = False
         """Whether `again` was obeyed, so that the first run is over."""
 
@@ -88,6 +97,8 @@ class Knocker:
         verb = verb_of(data)
         if verb == "stop":
             return "stop is another test's"
+        if data.startswith(b'{"'):  # as one who looks at the keeper's database
+            data = self._begin + data[2:]
         with socket.socket(socket.AF_UNIX) as link:
             link.settimeout(8.0)
             link.connect(str(self._path))

@@ -15,7 +15,7 @@ from store.making import COUNTER, TIMEBASE, plan
 
 from benchlog.catalogue import load_part
 from benchlog.cli.tasks.lot_opening import Wish, task_for
-from benchlog.control import Answer
+from benchlog.control import Answer, file_of
 from benchlog.evaluation.lots import lot_report
 from benchlog.model import Event, EventKind, Lot, Purpose
 from benchlog.recorder.boundary import Boundary
@@ -157,6 +157,7 @@ class Counted:
         ):
             server = ControlServer(
                 path,
+                file_of(writer.path),
                 selector,
                 lambda _: Answer(True, data={"lot": lot}),
                 Boundary(OpenRuns(CommitQueue(writer), lambda *_: None), print),

@@ -8,7 +8,7 @@ from contextlib import closing
 
 import pytest
 
-from benchlog.control import Request, ask
+from benchlog.control import Request, ask, file_of
 from benchlog.errors import BenchlogError
 from benchlog.model import EventKind, Flag
 from benchlog.recorder import boundary
@@ -139,6 +139,7 @@ def said_to(database, request):
     (path,) = database.parent.glob("*.sock")
     link = socket.socket(socket.AF_UNIX)
     link.connect(str(path))
+    request = request | {"database": file_of(database)}
     link.sendall(json.dumps(request).encode() + b"\n")
     return link
 
@@ -207,4 +208,4 @@ def test_a_socket_that_was_tidied_away_is_made_anew(
         keeper.loop()
     assert not seen[0] and seen[-1]
     with pytest.raises(BenchlogError, match="no keeper listens"):
-        ask(keeper.server.path, Request("status"))
+        ask(keeper.server.path, Request("status"), file_of(database))

@@ -9,10 +9,13 @@ from contextlib import ExitStack
 import pytest
 from keeper_door import kept_soak
 from waiting import wait_for
+from warm_program import PROGRAM, run
 
-from benchlog.control import MAX_LINE
+from benchlog.control import MAX_LINE, VERBS
 from benchlog.keepers import state_of
 from benchlog.model import EventKind
+from benchlog.screen import control_client
+from benchlog.store.reader import Reader
 
 
 @pytest.fixture(scope="module")
@@ -42,14 +45,56 @@ UNFIT = [
 
 def test_what_does_not_fit_is_answered_and_the_soak_goes_on(keeper):
     for request in UNFIT:
-        answer = keeper.say(json.dumps(request).encode() + b"\n")
+        answer = keeper.asked(request)
         assert answer["ok"] is False and answer["error"], request
     assert keeper.goes_on()
 
 
 def test_a_soak_names_what_it_knows(keeper):
-    answer = keeper.say(b'{"do": "aside", "run": 1}\n')
+    answer = keeper.asked({"do": "aside", "run": 1})
     assert "belongs to a lot's inspection" in answer["error"]
+
+
+@pytest.mark.parametrize("verb", VERBS)
+@pytest.mark.parametrize("told", [{}, {"database": ""}, {"database": "1:2"}])
+def test_who_looks_at_another_database_gets_nothing(keeper, verb, told):
+    request = {"do": verb, "run": keeper.run_id, "text": "KX-1"} | told
+    answer = keeper.say(json.dumps(request).encode() + b"\n")
+    assert not answer["ok"] and "another database" in answer["error"]
+    assert answer["data"] == {"elsewhere": True}
+    assert keeper.goes_on()
+
+
+async def test_a_strangers_database_beside_it_reaches_no_keeper(keeper):
+    """Its run 1 names the socket of a keeper that has a run 1 of another database."""
+    strange = keeper.database.with_name("strange.db")
+    with Reader.open(keeper.database) as reader:
+        reader.copy_into(strange)
+    done = run(
+        [*PROGRAM, "stop", str(keeper.run_id), "--db", str(strange)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == 2 and "was broken off" in done.stderr
+    assert state_of(keeper.run(), strange) == "broken off"
+    assert (await control_client.hear(strange, keeper.run())).state == "gone"
+    answer = await control_client.ask(strange, keeper.run(), "stop")
+    assert not answer.ok and "another database" in answer.error
+    assert keeper.goes_on()
+    assert state_of(keeper.run(), keeper.database) == "running"
+
+
+async def test_a_screen_reaches_its_keeper_when_the_file_has_another_name(keeper):
+    told, moved = keeper.file, keeper.database.with_name("moved.db")
+    run = keeper.run()
+    keeper.database.rename(moved)
+    try:
+        assert (await control_client.hear(keeper.database, run, told)).state == "here"
+        assert (await control_client.hear(moved, run)).state == "here"
+    finally:
+        moved.rename(keeper.database)
 
 
 DEEP = [b"[" * 60_000, b'{"do":' * 10_000, b'{"do": "stop", "run": ' + b"[" * 40]
@@ -70,8 +115,7 @@ def test_length_is_bounded_and_said(keeper):
 
 def test_brackets_within_a_text_are_text(keeper):
     text = "[" * 300 + '"\\{'
-    line = json.dumps({"do": "note", "run": 1, "text": text}).encode()
-    assert keeper.say(line + b"\n")["ok"]
+    assert keeper.asked({"do": "note", "run": 1, "text": text})["ok"]
     wanted = (EventKind.NOTE, text)
     wait_for(lambda: wanted in [(e.kind, e.text) for e in keeper.events()])
 
@@ -91,7 +135,7 @@ def test_those_who_dribble_keep_nobody_out(keeper):
             caller.sendall(b"{")
         with keeper.caller() as slow:  # the newest: the idlest has gone for it
             slow.sendall(b'{"do": ')
-            slow.sendall(b'"status"}\n')
+            slow.sendall(f'"status", "database": "{keeper.file}"}}\n'.encode())
             assert json.loads(slow.recv(4_096))["ok"]
         gone, _, _ = select.select(several, [], [], 5)
         assert len(gone) == 1

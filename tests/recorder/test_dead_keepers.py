@@ -11,7 +11,7 @@ from store.making import COUNTER, TIMEBASE, fresh_writer, plan
 
 from benchlog.cli.tasks.finding_runs import found
 from benchlog.clock import HostClock, host_moment
-from benchlog.control import Answer, Request, ask, encode, listen
+from benchlog.control import Answer, Request, ask, encode, file_of, listen
 from benchlog.errors import BenchlogError, KeeperGoneError
 from benchlog.keepers import (
     KnownKeepers,
@@ -110,7 +110,8 @@ def test_those_that_answer_are_heard_beside_those_that_do_not(writer, runs):
                 link.recv(1_000)
                 link.send(encode(answer))
                 os._exit(0)
-            heard = kept_at([writer.path.parent / run.control for run in runs], 0.5)
+            paths = [writer.path.parent / run.control for run in runs]
+            heard = kept_at(paths, file_of(writer.path), 0.5)
             os.waitpid(pid, 0)
     assert heard[path] == {7}
     assert [kept for kept in heard.values() if kept is None] == [None] * 19
@@ -228,7 +229,7 @@ def test_a_keeper_that_closes_the_connection_is_not_gone(writer, runs):
                 door.accept()[0].close()
             os._exit(0)
         with pytest.raises(BenchlogError, match="try again") as caught:
-            ask(path, Request("status"))
+            ask(path, Request("status"), file_of(writer.path))
         assert not isinstance(caught.value, KeeperGoneError)
         assert state_of(runs[0], writer.path) == "running"
         os.waitpid(pid, 0)

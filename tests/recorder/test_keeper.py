@@ -6,7 +6,7 @@ from contextlib import closing
 import numpy as np
 import pytest
 
-from benchlog.control import Request, ask
+from benchlog.control import Request, ask, file_of
 from benchlog.errors import BenchlogError, BusyError, UsageError
 from benchlog.model import EventKind, Flag, Purpose
 from benchlog.recorder.keeper import keep
@@ -148,7 +148,7 @@ class Onlooker:
             before.join()  # one after the other, however busy the machine is
         with closing(Reader.open(self.database)) as reader:
             path = self.database.with_name(reader.run(run_id).control)
-        answer = ask(path, request)
+        answer = ask(path, request, file_of(self.database))
         if place is not None:
             self.answers[place] = answer
 

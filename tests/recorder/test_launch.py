@@ -13,7 +13,7 @@ from waiting import wait_for
 from warm_program import children_of
 
 from benchlog.clock import host_deadline
-from benchlog.control import Request, ask
+from benchlog.control import Request, ask, file_of
 from benchlog.errors import BenchlogError
 from benchlog.model import EventKind
 from benchlog.recorder.launch import launch
@@ -75,7 +75,7 @@ def test_a_run_that_was_asked_to_go_on_goes_on(launched, database, how):
     (run_id,) = keeper.run_ids
     if how == "later":
         path = database.with_name(run_of(database, run_id).control)
-        assert ask(path, Request("keep-going", run_id)).ok
+        assert ask(path, Request("keep-going", run_id), file_of(database)).ok
     keeper.close()
     seen = count(database, run_id)
     wait_for(lambda: count(database, run_id) > seen + 20)

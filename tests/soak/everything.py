@@ -106,7 +106,7 @@ def hostile_request(rig, rng):
         ):
             break
     (path,) = rig.database.parent.glob(f"{rig.database.name}*.sock")
-    Knocker(path, rig.keeper).enter(data)
+    Knocker(path, rig.keeper, rig.database).enter(data)
 
 
 def hostile_page(where, rng):

@@ -26,7 +26,7 @@ from contextlib import closing
 from pathlib import Path
 
 from benchlog.clock import HostClock, host_deadline, host_sleep
-from benchlog.control import Request, ask
+from benchlog.control import Request, ask, file_of
 from benchlog.keepers import socket_of
 from benchlog.simulate import Scenario, SimulatedBench, Via
 from benchlog.simulate.physics.oscillator import OscillatorSpec
@@ -234,6 +234,7 @@ class Scene:
 
     def through(self, lie, seconds, runs):
         """Lie for some seconds, then be honest; return what was seen."""
+        status, file = Request(do="status"), file_of(self.database)
         began, slowest, most_mb = HostClock().mono_ns(), 0.0, 0.0
         with closing(self.reader()) as reader:
             door = socket_of(reader.run(runs[0]), self.database)
@@ -245,7 +246,7 @@ class Scene:
                 assert self.keeper.poll() is None, "the keeper is gone"
                 asked = now_s()
                 try:
-                    assert ask(door, Request(do="status"), 10.0).ok
+                    assert ask(door, status, file, 10.0).ok
                 except Exception as error:
                     print("   keeper:", error)
                 slowest = max(slowest, now_s() - asked)

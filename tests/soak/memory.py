@@ -8,7 +8,6 @@ code is 1 when the last quarter took more than `GROWN_MB` beyond the one before 
 """
 
 import argparse
-import json
 import sys
 import tempfile
 from pathlib import Path
@@ -46,7 +45,7 @@ def main() -> int:
             if notes < said.notes * gone_s:
                 text = f"note {notes} " + "x" * 200
                 order = {"do": "note", "run": kept.run_id, "text": text}
-                notes += kept.say(json.dumps(order).encode() + b"\n")["ok"]
+                notes += kept.asked(order)["ok"]
             else:
                 host_sleep(0.005)
             if gone_s >= (len(marks) + 1) * said.seconds / MARKS:

@@ -11,7 +11,7 @@ from trim.line_scene import a_line, control_program, hear_one_of
 
 from benchlog.catalogue import load_bench
 from benchlog.clock import host_deadline, host_sleep
-from benchlog.control import Request, ask
+from benchlog.control import Request, ask, file_of
 from benchlog.model.promises import OperatingRange
 from benchlog.recorder.lot.feeding import feeds_of, job_of
 from benchlog.store.reader import Reader
@@ -148,7 +148,7 @@ def test_nobody_takes_a_chip_away_while_it_is_burned(line):
         wait_until(told.exists)
         (door,) = line.folder.glob("line.db.*.sock")
         for verb in ("again", "aside", "damaged", "skip", "take-out", "undo"):
-            answer = ask(door, Request(verb), 30.0)
+            answer = ask(door, Request(verb), file_of(line.folder / "line.db"), 30.0)
             assert not answer.ok and "is being burned" in answer.error, verb
         go_on.touch()
         out, err = process.communicate(timeout=60)

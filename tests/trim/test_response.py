@@ -23,7 +23,7 @@ from benchlog.analysis.separated_means import gains
 from benchlog.catalogue import load_part
 from benchlog.cli.commands.response import doubts
 from benchlog.clock import HostClock
-from benchlog.control import Request, ask
+from benchlog.control import Request, ask, file_of
 from benchlog.errors import DataError
 from benchlog.evaluation.response import one_cut, stated_supply
 from benchlog.simulate import DemoBench, SimulatedBench, demo_scenario
@@ -241,7 +241,8 @@ def mark(database, text):
     """Set a mark as key m on the live screen does: through the keeper's socket."""
     with Reader.open(database) as reader:
         run = reader.latest_run()
-    answer = ask(database.parent / run.control, Request("mark", run.id, text))
+    request = Request("mark", run.id, text)
+    answer = ask(database.parent / run.control, request, file_of(database))
     assert answer.ok, answer.error
 
 

@@ -29,13 +29,16 @@ def command(run: int, db: Path | None) -> None:
     Works for runs of other terminals and of none. Inspecting a lot ends with the run
     that is under way; the lot can be gone on with.
     """
-    from benchlog.control import Request, ask
+    from benchlog.control import Request, ask, file_of
+    from benchlog.keepers import socket_of
 
     with reading(db) as reader:
         found = reader.run(run)
         path = reader.original
     _refuse_idle(found, path)
-    answer = ask(path.with_name(found.control), Request("stop", run))
+    if (keeper := socket_of(found, path)) is None:
+        raise UsageError(f"run {run} names no keeper: there is nothing to stop")
+    answer = ask(keeper, Request("stop", run), file_of(path))
     if not answer.ok:
         raise BenchlogError(answer.error or f"the keeper did not stop run {run}")
     ended = _ended(run, db)

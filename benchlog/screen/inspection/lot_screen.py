@@ -70,6 +70,7 @@ class LotScreen(BenchScreen):
         super().__init__()
         self.bench, self.bell_on = bench, bench.bell
         self._reader = Reader.open(bench.database)
+        self._file = control.file_of(bench.database)
         self._part = self._reader.part(bench.lot.part_id)
         self.report: LotReport | None = None
         self.places = Places()
@@ -335,6 +336,8 @@ class LotScreen(BenchScreen):
 
     async def _ask(self, request: Request) -> Answer:
         try:
-            return await asyncio.to_thread(control.ask, self.bench.control, request)
+            return await asyncio.to_thread(
+                control.ask, self.bench.control, request, self._file
+            )
         except BenchlogError as error:
             return Answer(ok=False, error=str(error))

@@ -113,7 +113,9 @@ class RackScreen(BenchScreen):
             self.found = await asyncio.to_thread(self._worked_out)
             going = [one.run for one in self.found.devices if one.run.open]
             if going:
-                self._keeper = await asking.hear(self._database, going[0])
+                self._keeper = await asking.hear(
+                    self._database, going[0], self.app.file
+                )
         except BenchlogError as error:
             self.app.say(str(error))
             return
