@@ -38,17 +38,22 @@ PART = Part(
 )
 
 
-def soak_plan(driver: str = "stranger-steady", **options: Any) -> RunPlan:
-    spec = InstrumentSpec(name="counter", driver=driver, address="", options=options)
-    position = PositionSpec(name="A", frequency="counter")
+def soak_plan(
+    driver: str = "stranger-steady", probe: str = "", **options: Any
+) -> RunPlan:
+    named = {"counter": driver, "room": probe} if probe else {"counter": driver}
+    specs = {
+        name: InstrumentSpec(name=name, driver=driver, address="", options=options)
+        for name, driver in named.items()
+    }
+    ambient = "room" if probe else None
+    position = PositionSpec(name="A", frequency="counter", ambient=ambient)
     return RunPlan(
         purpose=Purpose.SOAK,
         device="C-0001",
         part=PART,
         position="A",
-        bench=Bench(
-            name="strangers", instruments={"counter": spec}, positions=(position,)
-        ),
+        bench=Bench(name="strangers", instruments=specs, positions=(position,)),
         max_s=600.0,
     )
 

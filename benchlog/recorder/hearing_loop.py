@@ -27,7 +27,7 @@ from benchlog.recorder.notice import Tell
 from benchlog.recorder.own_pace import OwnPace
 from benchlog.recorder.run.blocks.back_pressure import BackPressure
 from benchlog.recorder.run.bookkeeper import Bookkeeper
-from benchlog.recorder.run.plan_checks import instruments_of, may_stream
+from benchlog.recorder.run.plan_checks import instruments_of, may_stream, position_of
 from benchlog.recorder.signals import Signals
 from benchlog.store.writer import Writer
 
@@ -60,6 +60,7 @@ class HearingLoop:
         self.surroundings = around
         self.patient = any(plan.purpose is Purpose.SOAK for plan in plans)
         used = {name for plan in plans for name in instruments_of(plan)}
+        self._probes = {position_of(plan).ambient for plan in plans}
         self.pool = InstrumentPool(
             [s for n, s in plans[0].bench.instruments.items() if n in used],
             around.clock,
@@ -79,6 +80,7 @@ class HearingLoop:
         self._file = file_of(around.database)
         self._tick = host_deadline(_TICK_S)
         self._pace = OwnPace()
+        self._behind = False  # much may wait: the keeper was away
         self._faults = 0
 
     # --- what a keeper does about it --------------------------------------------------
@@ -142,6 +144,8 @@ class HearingLoop:
         )
         ready = self.surroundings.selector.select(max(0.0, left_s))
         self._notice_absence(left_s)
+        if self._behind:
+            yield from self._heard_of_probes()
         for key, _ in ready:
             kind, what = key.data
             heard: list[Heard] = []
@@ -159,6 +163,15 @@ class HearingLoop:
         if self._tick.passed:
             self._tick = host_deadline(_TICK_S)
             self._look_around()
+
+    def _heard_of_probes(self) -> Iterator[Heard]:
+        """Take all that ambient probes have said, before the readings beside it."""
+        self._behind = False
+        heard: list[Heard] = []
+        for name in self._probes & self.pool.by_name.keys():
+            with self.boundary.round(f"what came from {name!r}", passes=ENDING):
+                heard += self.pool.hear_rest(name)
+        yield from heard
 
     def _heard_of(self, kind: str, what: Any) -> list[Heard]:
         """Take what has come from one of those that are waited on."""
@@ -203,6 +216,7 @@ class HearingLoop:
         absence = self._pace.look(waited_s, continued=continued)
         if absence is None:
             return
+        self._behind = True
         self.pool.excuse()
         self.watch.excuse()
         self.book.note_absence(absence)

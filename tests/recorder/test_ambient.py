@@ -56,6 +56,32 @@ def test_a_value_stands_for_three_periods_at_least_ten_seconds(age_s, stands):
     assert (ambient.at(int(age_s * 1e9)) is not None) is stands
 
 
+def test_each_time_has_the_value_that_stood_then():
+    ambient = Ambient(20.0, 0, 10.0)
+    for at_s in range(1, 101):
+        ambient.note(20.0 + at_s, at_s * 10**9)
+    assert ambient.at(99_500_000_000) == 119.0
+    assert ambient.at(42_000_000_000) == 62.0
+    assert ambient.at(200 * 10**9) is None
+    ambient.note(0.0, 50 * 10**9)
+    assert ambient.at(50 * 10**9) == 70.0
+    assert ambient.value_c == 120.0
+
+
+def test_the_first_value_stands_for_ten_seconds_before_it():
+    ambient = Ambient(20.0, 100 * 10**9, 60.0)
+    assert ambient.at(91 * 10**9) == 20.0
+    assert ambient.at(89 * 10**9) is None
+
+
+def test_values_of_before_are_bounded():
+    ambient = Ambient(0.0, 0, 10.0)
+    for at_s in range(1, 100_001):
+        ambient.note(float(at_s), at_s * 10**9)
+    assert ambient.at(92_000 * 10**9) == 92_000.0
+    assert ambient.at(1_000 * 10**9) is None
+
+
 def sample(mono_ns, raw=b"1.6E7"):
     return Sample(16e6, "Hz", 0, mono_ns, raw=raw)
 

@@ -10,7 +10,7 @@ import pytest
 from keeper_door import kept_soak
 from waiting import wait_for
 
-from benchlog.clock import host_sleep
+from benchlog.clock import HostClock, host_sleep
 from benchlog.model import AlarmRule, EventKind, Flag
 from benchlog.recorder.instruments import instrument_handle
 from benchlog.recorder.keeper import opened_keeper
@@ -104,6 +104,30 @@ def test_a_keeper_that_was_stopped_tells_it(tmp_path):
         columns = kept.columns()
         hole = int(np.argmax(np.diff(columns.mono_ns))) + 1
         assert columns.flags[hole] & Flag.GAP_BEFORE
+
+
+def frozen_alone(kept, for_s):
+    """Stop the keeper while its instruments go on; return from when on it was away."""
+    before_ns = HostClock().mono_ns()
+    os.kill(kept.launched.pid, signal.SIGSTOP)
+    host_sleep(for_s)
+    os.kill(kept.launched.pid, signal.SIGCONT)
+    after_ns = HostClock().mono_ns()
+    wait_for(lambda: kept.columns().mono_ns[-1] > after_ns + 200_000_000)
+    columns = kept.columns()
+    away = (columns.mono_ns > before_ns) & (columns.mono_ns < after_ns)
+    return columns.mono_ns[away] / 1e9, columns.ambient_c[away]
+
+
+def test_what_waited_has_the_ambient_of_its_own_time(tmp_path):
+    """Takes about 4 s. The probe shows the time as its temperature."""
+    with kept_soak(tmp_path, probe="stranger-rising") as kept:
+        wait_for(lambda: len(kept.columns()) > 20)
+        t_s, ambient_c = frozen_alone(kept, 3.0)
+        assert len(t_s) > 20
+        age_s = t_s - ambient_c
+        assert age_s.min() >= 0  # none of afterwards
+        assert age_s.max() < 1.0  # and none of before the keeper was stopped
 
 
 # --- the arithmetic of it

@@ -110,6 +110,17 @@ def test_a_flood_is_counted_in_windows():
     assert not flood.is_one(1)
 
 
+def test_what_waited_while_nobody_heard_is_no_flood():
+    window = Window()
+    flood = Flood(100, lambda _: window, waiting=1_000)
+    assert not flood.is_one(600)
+    window.passed = True
+    assert not flood.is_one(400)
+    window.passed = False
+    assert not flood.is_one(200)
+    assert flood.is_one(1)
+
+
 def test_memory_of_what_is_gone_is_none():
     assert resident_mb(2**22 - 3) == 0.0
     assert json.dumps(resident_mb(1)) != "null"

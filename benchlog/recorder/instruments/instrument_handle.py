@@ -25,7 +25,12 @@ from benchlog.recorder.instruments.instrument_messages import (
     Said,
 )
 from benchlog.recorder.instruments.instrument_process import FIRST_WAIT_S
-from benchlog.recorder.instruments.message_pipe import Inbox, Outbox, widen
+from benchlog.recorder.instruments.message_pipe import (
+    PIPE_BYTES,
+    Inbox,
+    Outbox,
+    widen,
+)
 from benchlog.recorder.instruments.process_limits import MEMORY_MB, Flood, resident_mb
 
 OPEN_LIMIT_S: Final = 20.0  # our rule: slow instruments answer by then
@@ -35,6 +40,7 @@ _PROCESS: Final = "benchlog.recorder.instruments.instrument_process"
 _HEARING_S: Final = 2.0
 _TAIL: Final = 2_000  # our rule: the end of a traceback
 _MOST_COMPLAINTS: Final = 16  # our rule: 1 MB at a turn; a writer may never stop
+_LEAST_BYTES: Final = 100  # our rule: of a message; a value has 150
 _DYING_S: Final = 2.0  # our rule: the system ends a process at once, or not soon
 
 
@@ -179,7 +185,7 @@ class InstrumentProcess:
     def excuse(self) -> None:
         """Expect it anew from now on: nobody was there to hear it until now."""
         if self.state != "down":
-            self._flood = Flood()
+            self._flood = Flood(waiting=PIPE_BYTES // _LEAST_BYTES)
             self._values.excuse()
             self._expect_by_state()
 

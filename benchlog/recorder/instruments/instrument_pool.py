@@ -10,6 +10,7 @@ from benchlog.clock import Clock, host_deadline
 from benchlog.model import EventKind, Identity, InstrumentSpec
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
 from benchlog.recorder.instruments.instrument_messages import Message, Order
+from benchlog.recorder.instruments.message_pipe import LEFT_READS
 
 _FAREWELL_S: Final = 1.5  # our rule: a driver closes its port by then
 _WEIGH_S: Final = 1.0  # our rule: leaks take longer
@@ -93,8 +94,10 @@ class InstrumentPool:
         return min((i.left_s() for i in self._by_name.values()), default=60.0)
 
     def hear(self, name: str) -> list[Heard]:
-        """Return what one instrument has said; it had something."""
+        """Return what one instrument has said; nothing where it has ended meanwhile."""
         instrument = self._by_name[name]
+        if instrument.state == "down":
+            return []
         heard = instrument.hear()
         said: list[Heard] = [(name, message) for message in heard or ()]
         if instrument.foreign:
@@ -102,6 +105,16 @@ class InstrumentPool:
             return [*said, *self._ended(instrument, why, EventKind.CRASHED)]
         if heard is None:
             return self._ended(instrument, "", EventKind.CRASHED)
+        return said
+
+    def hear_rest(self, name: str) -> list[Heard]:
+        """Return all that one instrument has said by now, as far as a pipe holds it."""
+        said: list[Heard] = []
+        for _ in range(LEFT_READS):
+            more = self.hear(name)
+            said += more
+            if not more or self._by_name[name].state == "down":
+                break
         return said
 
     def leave_unheard(self, unheard: bool) -> None:

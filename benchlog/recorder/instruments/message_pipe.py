@@ -20,7 +20,8 @@ from benchlog.recorder.instruments.message_wire import (
 # about 5,000 values wait here while a commit takes long; our rule
 PIPE_BYTES: Final = 1 << 20
 _AT_ONCE: Final = 1 << 16  # our rule: one that talks much holds up no other
-_LEFT_READS: Final = 2 * PIPE_BYTES // _AT_ONCE  # our rule: twice what a pipe holds
+LEFT_READS: Final = 2 * PIPE_BYTES // _AT_ONCE
+"""Reads until a pipe is empty, whoever writes on; our rule: twice what it holds."""
 HALF_S: Final = 2.0  # our rule: a busy host writes the rest of a message sooner
 _MOST_UNREAD: Final = 1 << 20  # our rule: orders are some hundred bytes
 
@@ -64,7 +65,7 @@ class Inbox:
         What it has left running may go on writing, so there is a bound.
         """
         found: list[Message] = []
-        for _ in range(_LEFT_READS):
+        for _ in range(LEFT_READS):
             more = self.read()
             if not more:
                 break

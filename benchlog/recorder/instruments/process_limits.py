@@ -20,21 +20,28 @@ def resident_mb(pid: int) -> float:
 
 
 class Flood:
-    """Counts messages in windows of two real seconds."""
+    """Counts messages in windows of two real seconds.
+
+    Those that were `waiting` do not count: a keeper that was away finds a full pipe,
+    which is no fault of the instrument.
+    """
 
     def __init__(
         self,
         most_a_second: float = MOST_A_SECOND,
         window: Callable[[float], Deadline] = host_deadline,
+        waiting: int = 0,
     ) -> None:
         self._most = most_a_second * _WINDOW_S
         self._window = window
-        self._count = 0
+        self._count, self._waiting = 0, waiting
         self._end = window(_WINDOW_S)
 
     def is_one(self, count: int) -> bool:
         """Take in `count` more messages; whether they are too many by now."""
         if self._end.passed:
             self._count, self._end = 0, self._window(_WINDOW_S)
-        self._count += count
+        waited = min(count, self._waiting)
+        self._waiting -= waited
+        self._count += count - waited
         return self._count > self._most

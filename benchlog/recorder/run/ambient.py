@@ -3,8 +3,9 @@
 The newest ambient value, how long it stands, what is said of it.
 """
 
+from bisect import bisect_right
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from benchlog.model import EventKind
@@ -16,22 +17,52 @@ from benchlog.units import (
 _STALE_S: Final = 10.0  # our rule: rooms move slowly
 # real seconds that a probe may take until it gives a value; our rule
 _AWAKE_S: Final = 10.0
+# values before the newest: more than a pipe holds (`PIPE_BYTES`); our rule
+_KEPT: Final = 8_192
 _RANGE_SLACK_C: Final = 0.5  # our rule: no flutter at an end of the range
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Ambient:
-    """The newest ambient value: when it came, and how old it may become."""
+    """What a probe says: the newest value, how old it may become, and those before it.
+
+    A keeper that was away finds readings and values of some minutes, one kind before
+    the other: each reading gets the value that stood at its own time.
+    """
 
     value_c: float
     mono_ns: int
     good_for_s: float
     typed: bool = False
+    _times_ns: list[int] = field(init=False)
+    _values_c: list[float] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._times_ns, self._values_c = [self.mono_ns], [self.value_c]
+
+    def note(self, value_c: float, mono_ns: int) -> None:
+        """Take in a newer value; one that is no newer says nothing."""
+        if mono_ns <= self.mono_ns:
+            return
+        self.value_c, self.mono_ns = value_c, mono_ns
+        self._times_ns.append(mono_ns)
+        self._values_c.append(value_c)
+        if len(self._times_ns) > 2 * _KEPT:
+            del self._times_ns[:_KEPT], self._values_c[:_KEPT]
 
     def at(self, mono_ns: int) -> float | None:
-        """Return the value if it still stands at that time."""
-        age_s = (mono_ns - self.mono_ns) / NS_PER_S
-        return self.value_c if age_s <= max(self.good_for_s, _STALE_S) else None
+        """Return the value that stands at that time, if one does.
+
+        It is the newest that is not younger; of a probe that had said nothing yet, the
+        first one, where that came as soon after as a value may be old.
+        """
+        if mono_ns >= self.mono_ns:
+            found = len(self._times_ns) - 1
+        else:
+            found = max(bisect_right(self._times_ns, mono_ns) - 1, 0)
+        apart_s = (mono_ns - self._times_ns[found]) / NS_PER_S
+        most_s = max(self.good_for_s, _STALE_S) if apart_s >= 0 else _STALE_S
+        return self._values_c[found] if abs(apart_s) <= most_s else None
 
 
 class AmbientNews:

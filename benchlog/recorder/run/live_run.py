@@ -151,13 +151,12 @@ class LiveRun:
     def set_probe_period(self, period_s: float) -> None:
         """Let a probe's value stand for three of its periods."""
         if self.ambient is not None:
-            self.ambient = replace(self.ambient, good_for_s=3 * period_s)
+            self.ambient.good_for_s = 3 * period_s
 
     def note_ambient(self, sample: Sample) -> None:
         """Put a newer value of ambient beside the readings to come."""
         if self.ambient is not None:
-            at_ns, value_c = sample.mono_ns, sample.value
-            self.ambient = replace(self.ambient, value_c=value_c, mono_ns=at_ns)
+            self.ambient.note(sample.value, sample.mono_ns)
 
     def count_pulse(self, mono_ns: int) -> None:
         """Count a pulse of the device that was accepted."""
