@@ -89,6 +89,7 @@ def _lives(process: int) -> bool:
 
 def _remove(path: Path) -> None:
     lock = path.with_name(path.name + "-lock")
-    for one in (path, files.wal_of(path), files.shm_of(path), lock):
+    journal = files.journal_of(path)
+    for one in (path, files.wal_of(path), files.shm_of(path), journal, lock):
         with suppress(OSError):
             one.unlink(missing_ok=True)

@@ -207,14 +207,16 @@ class Writer:
             now = self._clock.utc_ns()
             return conclude.insert_verdict(self._connection, run_id, row, now)
 
-    def amend(self, run_id: int, row: Amendment) -> int:
-        """Say something of a run afterwards; what it was stays. Returns its id.
-
-        Raises StoreRefusedError when there is no such run.
-        """
+    def amend(
+        self, run_id: int, *rows: Amendment, judged: VerdictRow | None = None
+    ) -> None:
+        """Say of a run what it is, how it is judged: all, or StoreRefusedError."""
         with self._session.transaction():
             now = self._clock.utc_ns()
-            return conclude.insert_amendment(self._connection, run_id, row, now)
+            for row in rows:
+                conclude.insert_amendment(self._connection, run_id, row, now)
+            if judged is not None:
+                conclude.insert_verdict(self._connection, run_id, judged, now)
 
     def add_reference_check(self, check: ReferenceCheck) -> int:
         """Add what was found of an instrument's time base; return its id."""

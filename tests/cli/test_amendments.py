@@ -1,12 +1,15 @@
 """Records that stay true, as typed: correct, void, judge, backup, merge."""
 
 import asyncio
+import contextlib
 import json
+import sqlite3
 
 import pytest
 from cli.conftest import Line
 from screen.keeper import StubDesk
 from store.making import COUNTER, TIMEBASE, begin, plan, rows
+from waiting import wait_for
 
 from benchlog.clock import host_clock
 from benchlog.model import ReferenceCheck, Timebase
@@ -251,3 +254,18 @@ def test_a_run_says_everywhere_that_its_check_was_voided(line: Line) -> None:
     assert "every check of it is void" in document["timebase"]["text"]
     assert document["timebase"]["doubt"] is None
     assert "in doubt" not in line.run("runs").stdout
+
+
+def test_a_part_is_corrected_together_with_its_verdict(measured: Line) -> None:
+    """Before, whoever was ended while it was judged left a pass of the other part."""
+    words = ["correct", "1", "--part", "quartz-16mhz-50ppm", "--reason", "wrong bag"]
+    with (
+        contextlib.closing(sqlite3.connect(measured.db)) as seen,
+        measured.started(*words) as program,
+    ):
+        wait_for(lambda: seen.execute("select 1 from amendments").fetchone())
+        program.kill()
+        program.wait(60)
+    assert len(shown(measured)["verdicts"]) == 2
+    (row,) = json.loads(measured.run("results", "--json").stdout)
+    assert (row["part"], row["limit_ppm"]) == ("quartz-16mhz-50ppm", 50.0)

@@ -65,6 +65,18 @@ def test_what_only_looks_like_a_killed_import_hinders_none(tmp_path):
     assert odd.read_text() == "of somebody else"
 
 
+def test_nothing_is_left_of_an_import_that_was_killed(tmp_path):
+    """Before, its journal stayed for good."""
+    database = tmp_path / "bench.db"
+    Writer.open(database, VirtualClock()).close()
+    before = sorted(tmp_path.iterdir())
+    for ending in ("", "-wal", "-shm", "-journal", "-lock"):
+        (tmp_path / f".bench.db.999999999.import{ending}").touch()
+    with staging_beside(database):
+        pass
+    assert sorted(tmp_path.iterdir()) == before
+
+
 def test_a_database_may_be_reached_through_a_link(tmp_path):
     """Before, each write through it told that the database was deleted or replaced."""
     (tmp_path / "disk").mkdir()

@@ -1,5 +1,6 @@
 """`benchlog correct`: what was mistyped of a run, corrected beside the old entry."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,8 +24,7 @@ if TYPE_CHECKING:
 
     from benchlog.model import Part, Run
     from benchlog.store.reader import Reader
-    from benchlog.store.rows import Amendment
-    from benchlog.store.writer import Writer
+    from benchlog.store.rows import Amendment, VerdictRow
 
 EXAMPLES = (
     'benchlog correct 12 --device KX-0412 --reason "O typed for 0"',
@@ -75,10 +75,14 @@ def command(
         lot = "" if wish["no_lot"] else wish["lot"] or found.lot
         if lot and not {"part", "lot"}.isdisjoint(kind for kind, _, _ in changes):
             writer.know_lot(lot, part or reader.part(found.part_id))
-        for kind, old, new in changes:
-            writer.amend(run, _amendment(kind, old, new, reason, operator))
-        if part is not None:
-            _judge_again(writer, reader, against(reader.run(run), part), reason)
+        rows = [_amendment(*change, reason, operator) for change in changes]
+        # with the part at once: a verdict on another one would be shown as of this
+        if part is None:
+            writer.amend(run, *rows)
+        else:
+            judged, word = _judged(reader, found, part, reason)
+            writer.amend(run, *rows, judged=judged)
+            say(f"judged again against {part.id}: {word}")
     for kind, old, new in changes:
         say(f"run {run}: {kind} {new or 'none'}, was {old or 'none'}")
 
@@ -133,11 +137,13 @@ def _amendment(
     )
 
 
-def _judge_again(writer: "Writer", reader: "Reader", run: "Run", reason: str) -> None:
+def _judged(
+    reader: "Reader", run: "Run", part: "Part", reason: str
+) -> "tuple[VerdictRow, str]":
+    """Return a run's verdict against the part that it is now said to be; its word."""
     from benchlog.cli.run_result import evaluated
 
-    evaluation = evaluated(reader, run)
+    corrected = replace(against(run, part), part_id=part.id)
+    evaluation = evaluated(reader, corrected)
     row = verdict_again(reader, evaluation, reason)
-    writer.add_verdict(run.id, row)
-    decision = evaluation.decision if run.damaged else row.word
-    say(f"judged again against {run.part.id}: {decision}")
+    return row, evaluation.decision if run.damaged else row.word
