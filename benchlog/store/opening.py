@@ -32,14 +32,15 @@ def schema_of(connection: Connection, path: Path, newest: int = NEWEST) -> int:
 
     Raises StoreError when it is somebody else's database or from a newer version.
     """
-    owner = connection.execute("pragma application_id").fetchone()[0]
-    version = int(connection.execute("pragma user_version").fetchone()[0])
-    if owner != APPLICATION_ID:
+    # in one state: another process may be making the schema just now
+    with sqlite.one_state(connection):
+        owner = connection.execute("pragma application_id").fetchone()[0]
+        version = int(connection.execute("pragma user_version").fetchone()[0])
         tables = connection.execute("select count(*) from sqlite_master").fetchone()[0]
-        if owner or version or tables:
-            raise StoreError(
-                f"{path} is a database of another program; name another with --db"
-            )
+    if owner != APPLICATION_ID and (owner or version or tables):
+        raise StoreError(
+            f"{path} is a database of another program; name another with --db"
+        )
     if version > newest:
         raise StoreError(
             f"{path} has schema {version}, this benchlog knows schemas up to {newest}: "

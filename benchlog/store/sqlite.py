@@ -104,6 +104,20 @@ def all_or_nothing(connection: Connection) -> Iterator[None]:
         raise
 
 
+@contextmanager
+def one_state(connection: Connection) -> Iterator[None]:
+    """Read within one transaction: nobody's commit comes between two statements."""
+    if connection.in_transaction:
+        yield
+        return
+    connection.execute("begin")
+    try:
+        yield
+    finally:
+        if connection.in_transaction:
+            connection.execute("rollback")
+
+
 def copy_into(connection: Connection, path: Path) -> None:
     """Write all that a connection sees into a new file. Raises the library's errors.
 

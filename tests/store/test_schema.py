@@ -4,7 +4,7 @@ import json
 import os
 import shutil
 import sys
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import fields
 from pathlib import Path
 
@@ -299,6 +299,23 @@ def test_a_reader_does_not_guess_at_an_older_schema(tmp_path, monkeypatch):
     monkeypatch.setattr("benchlog.store.opening.NEWEST", 99)
     with pytest.raises(StoreError, match="older schema"):
         Reader.open(path)
+
+
+def test_a_schema_made_while_a_file_is_looked_at_is_not_a_strangers(tmp_path):
+    path = tmp_path / "bench.db"
+
+    def be_made_by_another(statement):
+        if statement == "pragma user_version":
+            looking.set_trace_callback(None)
+            with suppress(sqlite.SqliteError):  # it is kept out while one looks
+                migrate.migrate(making, path)
+
+    with closing(sqlite.connect_to_write(path)) as looking:
+        with closing(sqlite.connect_to_write(path)) as making:
+            looking.set_trace_callback(be_made_by_another)
+            assert migrate.schema_of(looking, path) in (0, migrate.NEWEST)
+            migrate.migrate(making, path)
+        assert migrate.schema_of(looking, path) == migrate.NEWEST
 
 
 OPEN = """
