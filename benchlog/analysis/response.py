@@ -41,6 +41,9 @@ STILL_MOVING: Final = 0.05
 # parts of a phase: the length of its running median; our rule: single readings do not
 # count, and what lasts a twentieth does
 _SMOOTHED: Final = 20
+_AT_ONCE: Final = 1 << 17
+"""Values of windows that are looked at together; our rule: 1 MB, whatever the length of
+a phase is."""
 _SCATTERS: Final = 4.0
 _MOVED_C: Final = 0.5  # our rule: less is how thermometers differ and air moves
 _MISSING: Final = 0.1  # our rule: a few stale values move no mean
@@ -305,7 +308,10 @@ def _settling(
 def _running_median(values: Array) -> Array:
     """Return the median of what is about each value, less wide at both ends."""
     half = len(values) // (2 * _SMOOTHED)
-    inside = np.median(sliding_window_view(values, 2 * half + 1), axis=1)
+    windows = sliding_window_view(values, 2 * half + 1)
+    some = max(1, _AT_ONCE // windows.shape[1])  # a median copies its windows
+    each = (windows[at : at + some] for at in range(0, len(windows), some))
+    inside = np.concatenate([np.median(one, axis=1) for one in each])
     begin = [np.median(values[: at + half + 1]) for at in range(half)]
     end = [np.median(values[at - half :]) for at in range(-half, 0)]
     return np.concatenate([begin, inside, end])
