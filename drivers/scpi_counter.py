@@ -44,7 +44,6 @@ class ScpiCounter(ScpiDriver, StreamingDriver):
 
     def _set_up(self, talk: Talk) -> None:
         self._gate_got_s = None
-        talk.tell("stream_end")  # it may stream still for somebody who died
         super()._set_up(talk)
         assert self._identity is not None
         got = parse_number(self._identity.settings["gate_s"])

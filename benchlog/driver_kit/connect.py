@@ -57,18 +57,26 @@ def link_wanted(address: str, settings: Mapping[str, object]) -> str:
     return "" if fits else LINK_WANTED
 
 
-def open_link(address: str, terminator: str, settings: Mapping[str, object]) -> Link:
+def open_link(
+    address: str,
+    terminator: str,
+    settings: Mapping[str, object],
+    *,
+    clear: bool = True,
+) -> Link:
     """Connect to `address`. Raises LostError when nobody is there.
 
-    Plain sockets and serial lines are ours, whatever has a protocol of its own (HiSLIP,
-    VXI-11, USB, GPIB) is PyVISA's, and so is everything when `visa_library` names
-    another library than the pure-Python one.
+    `clear`: where an unread answer outlives the connection (GPIB, USB) it is cleared
+    away, which cuts a reading that is under way. Plain sockets and serial lines are
+    ours, whatever has a protocol of its own (HiSLIP, VXI-11, USB, GPIB) is PyVISA's,
+    and so is everything when `visa_library` names another library than the pure-Python
+    one.
     """
     ends = terminator.encode("latin-1")
     behind = settings.get("gpib_address")
     if isinstance(behind, int):
         bridge = open_stream(address, LINE_END, settings)
-        return GpibBridgeLink(bridge, ends, behind)
+        return GpibBridgeLink(bridge, ends, behind, clear=clear)
     library = str(settings.get("visa_library", PURE_PYTHON))
     if library == PURE_PYTHON:
         stream = _stream(address, ends, settings)
@@ -76,7 +84,7 @@ def open_link(address: str, terminator: str, settings: Mapping[str, object]) -> 
             return stream
     from benchlog.driver_kit.visa import VisaLink  # noqa: PLC0415 - a quarter of a second to import
 
-    return VisaLink(visa_resource(address), ends, library, settings)
+    return VisaLink(visa_resource(address), ends, library, settings, clear=clear)
 
 
 def open_stream(

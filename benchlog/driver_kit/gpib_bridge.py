@@ -24,13 +24,18 @@ _ESCAPE: Final = b"\x1b"
 class GpibBridgeLink(Link):
     """A connection through `stream` to the instrument at a primary address.
 
-    The bridge is told everything anew at each opening, and the instrument's input and
-    output buffers are cleared (selected device clear), since an answer that nobody read
-    outlives the connection.
+    The bridge is told everything anew at each opening. With `clear` the instrument's
+    input and output buffers are cleared (selected device clear), since an answer that
+    nobody read outlives the connection.
     """
 
     def __init__(
-        self, stream: StreamLink, terminator: bytes, gpib_address: int
+        self,
+        stream: StreamLink,
+        terminator: bytes,
+        gpib_address: int,
+        *,
+        clear: bool = True,
     ) -> None:
         super().__init__(stream.address, terminator)
         self._stream = stream
@@ -46,8 +51,14 @@ class GpibBridgeLink(Link):
             b"++eos %d" % _ENDS.get(terminator, _NO_END),
             b"++read_tmo_ms %d" % _BRIDGE_WAITS_MS,
             b"++addr %d" % gpib_address,
-            b"++clr",
         )
+        if clear:
+            self.clear()
+
+    def clear(self) -> bool:
+        """See `Link.clear`."""
+        self._stream.send(b"++clr")
+        return True
 
     def send(self, *messages: bytes) -> None:
         """See `Link.send`; the bridge adds the terminator."""

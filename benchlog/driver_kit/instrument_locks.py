@@ -20,6 +20,8 @@ from benchlog.model import Identity
 from benchlog.units import printable
 
 _MOST_TOLD: Final = 4096  # our rule: ours are far shorter
+BY_WHO: Final = "by_who"
+"""What the lock file of an instrument says, beside one of an address."""
 
 
 def lock_path(name: str) -> Path:
@@ -59,6 +61,24 @@ def busy_words(what: str, address: str, told: bytes) -> str:
     )
 
 
+def may_be_in_use(address: str) -> bool:
+    """Whether who answers at an address may be one that another program's run uses.
+
+    So it is while any such run holds an instrument, unless this process or its parent
+    holds the one at this address by who it is. What cuts a reading that is under way is
+    not to be sent then before it is known who answers.
+    """
+    others = False
+    for path in lock_path("").parent.glob("*.lock"):
+        told = _told_in(path)
+        if not told.get(BY_WHO):
+            continue
+        if told.get("pid") in _us() and told.get("address") == address:
+            return False
+        others = others or bool(_held_by_others(path))
+    return others
+
+
 def refuse_in_use(identity: Identity, address: str) -> None:
     """Refuse an instrument that another program's run uses, under whatever address.
 
@@ -91,12 +111,25 @@ def _held_by_others(path: Path) -> bytes:
     return b""
 
 
+def _us() -> tuple[int, int]:
+    return os.getpid(), os.getppid()
+
+
 def _is_ours(told: bytes) -> bool:
     try:
         pid = json.loads(told)["pid"]
     except (ValueError, KeyError, TypeError):
         return False
-    return pid in (os.getpid(), os.getppid())
+    return pid in _us()
+
+
+def _told_in(path: Path) -> dict[str, object]:
+    """Return what stands in a lock file, nothing where it cannot be read."""
+    with suppress(OSError, ValueError), path.open("rb") as file:
+        told = json.loads(file.read(_MOST_TOLD))
+        if isinstance(told, dict):
+            return told
+    return {}
 
 
 def _is_open_here(number: int) -> bool:

@@ -82,6 +82,10 @@ class Link(ABC):
         """Return what came together with the last line, behind it."""
         return b""
 
+    def clear(self) -> bool:
+        """Have the instrument forget what it was asked; return whether it has."""
+        return False
+
     @abstractmethod
     def close(self) -> None:
         """Let go. Never raises."""

@@ -202,22 +202,38 @@ class Talk:
             raise self._in_pieces(reply)
         return reply
 
-    def greet(self) -> tuple[str, tuple[str, ...]]:
+    def greet(self, patience_s: float | None = None) -> tuple[str, tuple[str, ...]]:
         """Ask who is there; return the identification and the late answers skipped.
 
         An instrument answers in order, so whatever comes before the identification
-        belongs to questions that nobody waits for any more.
+        belongs to questions that nobody waits for any more. `patience_s`: for so long
+        in bench time, and as for any answer, a measurement under way is left alone,
+        since it may be somebody else's; None: it is given up at once.
         """
         stale = [self.link.waiting()]
-        self.tell("abort")
         command = self.command("identify")
+        if patience_s is None:
+            self.tell("abort")
         self.link.send(command.encode("latin-1"))
-        for _ in range(_MAX_STALE):
-            reply = self._next(command, 0.0)
+        for nth in range(_MAX_STALE):
+            try:
+                reply = self._next(command, patience_s or 0.0)
+            except SilentError:
+                if patience_s is None or nth:
+                    raise
+                reply = self._interrupted(command)
             if is_identification(reply.text):
                 return reply.text, tuple(_late(line) for line in stale if line)
             stale.append(reply.line)
         raise self._out_of_step("without identifying itself", command, stale[-1])
+
+    def _interrupted(self, command: str) -> Reply:
+        """Have a silent instrument give up what it does, and answer."""
+        forgot = self.link.clear()
+        self.tell("stream_end", "abort")
+        if forgot:
+            self.link.send(command.encode("latin-1"))
+        return self._next(command, 0.0)
 
     def drain_errors(self) -> tuple[str, ...]:
         """Empty the error queue, at most `MAX_ERRORS` entries; return what it held.

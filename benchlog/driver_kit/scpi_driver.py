@@ -5,7 +5,7 @@ from typing import ClassVar, Final
 
 from benchlog.driver import Driver, Option
 from benchlog.driver_kit.connect import link_wanted, open_link
-from benchlog.driver_kit.instrument_locks import refuse_in_use
+from benchlog.driver_kit.instrument_locks import may_be_in_use, refuse_in_use
 from benchlog.driver_kit.numbers import checked_dialect, parse_reply
 from benchlog.driver_kit.scpi import MAX_ERRORS, Talk, identity_of
 from benchlog.driver_kit.settings import apply_settings, number_of, words_of
@@ -44,6 +44,7 @@ class ScpiDriver(Driver):
 
     _talk: Talk | None = None
     _lost_step: bool = False
+    _quiet: bool = False
     _identity: Identity | None = None
     _messages: tuple[str, ...] = ()
 
@@ -66,7 +67,11 @@ class ScpiDriver(Driver):
         """See `Driver.open`; leaves the instrument set up and its settings known."""
         self.close()
         dialect = self._dialect()
-        link = open_link(self.address, dialect.terminator, self.settings)
+        # a reading that another program's run waits for is not to be cut
+        self._quiet = "identify" in dialect.commands and may_be_in_use(self.address)
+        link = open_link(
+            self.address, dialect.terminator, self.settings, clear=not self._quiet
+        )
         extra_s = number_of(self.settings, "extra_s")
         self._talk = Talk(
             link=link,
@@ -147,11 +152,16 @@ class ScpiDriver(Driver):
     def _set_up(self, talk: Talk) -> None:
         """Find out who is there, clear and configure it, read its settings back."""
         self._way(talk)
+        if not self._quiet:
+            talk.tell("stream_end")  # it may stream still for somebody who died
         text = ""
         if talk.knows("identify"):
-            text, late = talk.greet()
+            patience_s = self._gate_s() if self._quiet else None
+            text, late = talk.greet(patience_s)
             refuse_in_use(identity_of(text, {}), self.address)
             self._say(late)
+            if self._quiet:
+                talk.tell("stream_end", "abort")
         elif self._lost_step:
             self._say(talk.hush())
         self._say(talk.drain_errors())

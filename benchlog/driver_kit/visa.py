@@ -39,6 +39,8 @@ class VisaLink(Link):
         terminator: bytes,
         library: str,
         settings: Mapping[str, object],
+        *,
+        clear: bool = True,
     ) -> None:
         super().__init__(address, terminator)
         self._rest = b""
@@ -50,7 +52,7 @@ class VisaLink(Link):
                 address=address,
             )
         self._manager = manager
-        resource, fault = _tried(lambda: self._open(settings))
+        resource, fault = _tried(lambda: self._open(settings, clear=clear))
         if resource is None and "install" in fault:  # PyVISA-py lacks what it needs
             raise LostError(
                 f"{address} cannot be reached from this computer ({_first(fault)}); "
@@ -128,7 +130,9 @@ class VisaLink(Link):
         self._allow(CONNECT_S)
         _close(self._manager, self._resource)
 
-    def _open(self, settings: Mapping[str, object]) -> MessageBasedResource:
+    def _open(
+        self, settings: Mapping[str, object], *, clear: bool
+    ) -> MessageBasedResource:
         resource = self._manager.open_resource(
             self.address, open_timeout=int(CONNECT_S * 1e3)
         )
@@ -143,16 +147,24 @@ class VisaLink(Link):
                 resource.read_termination = self.terminator[-1:].decode("latin-1")
             if kind == InterfaceType.asrl:
                 _set_line(resource, settings)
-            if kind in _KEEP_ANSWERS:
-                with contextlib.suppress(
-                    NotImplementedError, pyvisa.errors.VisaIOError
-                ):
-                    resource.clear()
+            self._keeps_answers = kind in _KEEP_ANSWERS
+            if clear:
+                self._clear(resource)
             self._sockets = _honest_sockets(self._manager, resource)
         except BaseException:
             _close(self._manager, resource)
             raise
         return resource
+
+    def clear(self) -> bool:
+        """See `Link.clear`."""
+        return self._clear(self._resource)
+
+    def _clear(self, resource: MessageBasedResource) -> bool:
+        if self._keeps_answers:
+            with contextlib.suppress(NotImplementedError, pyvisa.errors.VisaIOError):
+                resource.clear()
+        return self._keeps_answers
 
     def _allow(self, real_s: float) -> None:
         """Begin what may take so long, and bring so much, in all."""

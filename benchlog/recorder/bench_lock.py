@@ -5,10 +5,12 @@ import json
 import os
 from collections.abc import Iterable
 from types import TracebackType
+from typing import Final
 
-from benchlog.clock import Clock
+from benchlog.clock import Clock, host_deadline, host_sleep
 from benchlog.driver_kit.endpoint import endpoint
 from benchlog.driver_kit.instrument_locks import (
+    BY_WHO,
     busy_words,
     instrument_name,
     lock_path,
@@ -16,6 +18,9 @@ from benchlog.driver_kit.instrument_locks import (
 from benchlog.errors import BusyError, UsageError
 from benchlog.model import Identity
 from benchlog.units import printable
+
+_LOOK_S: Final = 0.25
+"""Real s; our rule: who looks whether a lock is held has it for less than that."""
 
 
 class BenchLocks:
@@ -96,7 +101,8 @@ class BenchLocks:
         """Return the name of the lock on who answered, taken; empty: none can be."""
         name = instrument_name(identity, address)
         if name and name not in self._files:
-            self._lock(name, address, f"{identity.text} (at {address})")
+            what = f"{identity.text} (at {address})"
+            self._lock(name, address, what, by_who=True)
             self._instruments[name] = address
         return name
 
@@ -104,14 +110,29 @@ class BenchLocks:
         self._handed.add(fd)
         return fd
 
-    def _lock(self, name: str, address: str, what: str) -> None:
+    def _lock(
+        self, name: str, address: str, what: str, *, by_who: bool = False
+    ) -> None:
         fd = os.open(lock_path(name), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
-            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            _take(fd)
         except OSError as error:
             who = os.pread(fd, 4096, 0)
             os.close(fd)
             raise BusyError(busy_words(what, address, who)) from error
         os.ftruncate(fd, 0)
-        os.pwrite(fd, json.dumps({**self._said, "address": address}).encode(), 0)
+        told = {**self._said, "address": address, BY_WHO: by_who}
+        os.pwrite(fd, json.dumps(told).encode(), 0)
         self._files[name] = fd
+
+
+def _take(fd: int) -> None:
+    """Lock a file. Raises OSError where somebody holds it for longer than a look."""
+    limit = host_deadline(_LOOK_S)
+    while True:
+        try:
+            return fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            if limit.passed:
+                raise
+        host_sleep(_LOOK_S / 10)

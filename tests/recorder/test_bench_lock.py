@@ -1,17 +1,31 @@
 """One counter, several spellings of its address: the second run is refused."""
 
+import fcntl
+import json
 import os
 import subprocess
 import sys
-from contextlib import contextmanager
+import threading
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 
 import pytest
+from benchlog_drivers.scpi_counter import ScpiCounter
+from drivers.test_gpib_bridge import Bridge
+from drivers.test_gpib_bridge import counter as counter_behind
 
-from benchlog.clock import HostClock
+from benchlog.clock import HostClock, host_sleep
 from benchlog.driver_kit.endpoint import endpoint
+from benchlog.driver_kit.instrument_locks import instrument_name, lock_path
 from benchlog.errors import BusyError, UsageError
-from benchlog.model import Bench, Dialect, InstrumentSpec, PositionSpec, Purpose
+from benchlog.model import (
+    Bench,
+    Dialect,
+    Identity,
+    InstrumentSpec,
+    PositionSpec,
+    Purpose,
+)
 from benchlog.recorder.bench_lock import BenchLocks
 from benchlog.recorder.instruments.instrument_check import check_instrument
 from benchlog.recorder.keeper import keep, opened_keeper
@@ -128,9 +142,11 @@ def test_nothing_is_set_on_a_counter_that_another_program_has_under_another_addr
 ):
     """Before, the second run was refused once its gate was set, and the first went on.
 
-    All its readings from then on had a gate that was not the counter's.
+    All its readings from then on had a gate that was not the counter's. Later it was
+    refused before, but `ABORt` had cut the reading that was under way.
     """
-    dialect = replace(ASKED, commands=COMMANDS | {"configure": "CONF:FREQ"})
+    more = {"configure": "CONF:FREQ", "abort": "ABORt", "stream_end": "INIT:CONT OFF"}
+    dialect = replace(ASKED, commands=COMMANDS | more)
     script = Script({"*IDN?": "ACORN,C1,4711,1.0"}, value=("READ?", "+1.6E+07"))
     with TcpPeer(script) as peer, held_elsewhere():
         (plan,) = plan_at(peer.address)
@@ -144,8 +160,56 @@ def test_nothing_is_set_on_a_counter_that_another_program_has_under_another_addr
         error = check_instrument(spec, clock).error
         assert error is not None and error.kind == "in-use"
         assert {line.strip() for line in script.heard} == {"*IDN?"}
+    script.heard.clear()
     with TcpPeer(script) as peer:  # free again
         assert check_instrument(replace(spec, address=peer.address), clock).sample
+        order = [line.strip() for line in script.heard]
+        assert order.index("ABORt") < order.index("*IDN?")
+
+
+@pytest.mark.parametrize("others", [False, True])
+def test_a_counter_that_is_silent_is_asked_to_give_up_its_gate(clock, others):
+    """While others measure it is left alone for its gate and 2 s; then nobody waits."""
+    commands = {"identify": "*IDN?", "read": "READ?", "abort": "ABORt"}
+    dialect = replace(ASKED, commands=commands)
+    with ExitStack() as stack:
+        if others:
+            stack.enter_context(held_elsewhere())
+        # in the midst of a gate: the answer to *IDN? comes once that was given up
+        script = Script({"ABORt": "ACORN,C1,99,1.0"}, value=("READ?", "+1.6E+07"))
+        peer = stack.enter_context(TcpPeer(script))
+        options = {"gate_s": 0.02, "dialect": dialect}
+        driver = ScpiCounter(peer.address, options, clock)
+        driver.open()
+        assert driver.identify().serial == "99"
+        driver.close()
+        while len(script.heard) < 2:
+            host_sleep(0.01)
+        first = [line.strip() for line in script.heard][:2]
+    assert first == (["*IDN?", "ABORt"] if others else ["ABORt", "*IDN?"])
+
+
+def test_behind_a_bridge_nothing_is_cleared_before_it_is_known_who_is_there(clock):
+    bridge = Bridge()
+    with TcpPeer(bridge) as peer, counter_behind(peer) as one, held_elsewhere():
+        one.open()
+        assert one.read().value
+    assert "clr" not in bridge.set
+    with TcpPeer(bridge) as peer, counter_behind(peer) as one:
+        one.open()
+    assert "clr" in bridge.set
+
+
+def test_who_only_looks_whether_a_lock_is_held_refuses_nobody(clock):
+    """What a killed keeper left in the file is looked at with a lock for a moment."""
+    who, address = Identity("", "ACORN", "C1", "4711"), "A"
+    with lock_path(instrument_name(who, address)).open("w") as file:
+        file.write(json.dumps({"holder": "dead", "pid": 1, "address": "A"}))
+        file.flush()
+        fcntl.flock(file, fcntl.LOCK_SH)
+        threading.Timer(0.0, lambda: fcntl.flock(file, fcntl.LOCK_UN)).start()
+        with BenchLocks([], "another", clock) as locks:
+            locks.hold_instrument(who, address)
 
 
 def test_spellings_of_one_place(tmp_path):
