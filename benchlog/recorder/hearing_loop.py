@@ -60,7 +60,7 @@ class HearingLoop:
         self.surroundings = around
         self.patient = any(plan.purpose is Purpose.SOAK for plan in plans)
         used = {name for plan in plans for name in instruments_of(plan)}
-        self._probes = {position_of(plan).ambient for plan in plans}
+        self._probes = {position_of(plan).ambient or "" for plan in plans}
         self.pool = InstrumentPool(
             [s for n, s in plans[0].bench.instruments.items() if n in used],
             around.clock,

@@ -32,6 +32,8 @@ OLDER: Final = "of an older version"
 BACKUP: Final = "backup"
 COPIED: Final = "copied"
 """How a database came to its UUID."""
+MERGED: Final = "merged from "
+"""How the event begins that a merge leaves in each run it brings in."""
 _ELSEWHERE: Final = "; begun elsewhere: runs up to "
 """What follows in `how` where a database had runs when it became this file."""
 _ALL: Final = 2**63 - 1

@@ -1,6 +1,7 @@
 """Lots and their runs out of the database; what cannot be read is named, not raised."""
 
-from collections.abc import Mapping
+import json
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from benchlog.model import Lot, LotRun, Purpose
@@ -42,6 +43,13 @@ class LotReader(RunReader):
             except UNREADABLE as error:
                 self.left_out[f"run {row['run']}"] = why_unreadable(error)
         return found
+
+    def came_by_merge(self, runs: Iterable[LotRun]) -> frozenset[int]:
+        """Return the ids of those runs that were brought in from another database."""
+        wanted = {"runs": json.dumps([run.run for run in runs])}
+        return frozenset(
+            row["run_id"] for row in self._named(lots.CAME_BY_MERGE, wanted)
+        )
 
     def device_runs(self, lot: Lot, device: str, purpose: Purpose) -> list[int]:
         """Return the ids of a device's runs in a lot, for a purpose.

@@ -8,6 +8,7 @@ from typing import Final
 
 from benchlog.errors import StoreRefusedError
 from benchlog.model import Decision, Lot, LotRun, Part, Purpose
+from benchlog.store.identity import MERGED
 from benchlog.store.parameters import text
 from benchlog.store.run_queries import (
     AMENDED,
@@ -83,6 +84,10 @@ where {_WITHIN.format("x.lot = :lot")} and {LOT} = :lot
 order by u.id
 """  # noqa: S608 - our own text
 """Whatever has become of them: what was done with the device, was done."""
+CAME_BY_MERGE: Final = f"""
+select distinct run_id from events where run_id in (select value from json_each(:runs))
+  and kind = 'note' and mono_ns = 0 and substr(text, 1, {len(MERGED)}) = '{MERGED}'
+"""  # noqa: S608 - our own text
 _ALL_LOT_RUNS: Final = _OF_RUNS.format(
     f""", {PUT_ASIDE} as put_aside, ifnull(a.part, d.part_id) as part, {LOT} as lot,
   ifnull(json_extract({FIGURES}, '$.basis.timebase.status'),

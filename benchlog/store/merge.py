@@ -95,10 +95,6 @@ values (?, null, ?, 0, 'note', ?, '')
 """
 
 
-MERGED: Final = "merged from "
-"""How the event begins that a merge leaves in each run it brings in."""
-
-
 @dataclass(slots=True, kw_only=True)
 class Merged:
     """What a merge brought in: new run ids by the ids there, what was here already.

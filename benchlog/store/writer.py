@@ -20,6 +20,7 @@ from benchlog.store import merge as merging
 from benchlog.store import run_rows as conclude
 from benchlog.store.backup import at_newest_schema, place_for, rescued
 from benchlog.store.derived.outline import Blocks
+from benchlog.store.identity import MERGED
 from benchlog.store.integrity import quarantine
 from benchlog.store.merge_nouns import merge_nouns
 from benchlog.store.missing_rows import missing_rows
@@ -245,7 +246,7 @@ class Writer:
         What is here already stays as it is, and what cannot be read stays there.
         Raises StoreError; what was brought in until then stays.
         """
-        note = (self._clock.utc_ns(), f"{merging.MERGED}{printable(other.name)},")
+        note = (self._clock.utc_ns(), f"{MERGED}{printable(other.name)},")
         merged = merging.Merged()
         with (
             at_newest_schema(other) as path,

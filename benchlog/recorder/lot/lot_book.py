@@ -23,7 +23,7 @@ from benchlog.model import (
     RunPlan,
 )
 from benchlog.model.trims import BURN_BEGUN, SET, trim_notes
-from benchlog.recorder.lot.undo import Act, newest_act
+from benchlog.recorder.lot.undo import OVERTAKEN, Act, newest_act
 from benchlog.recorder.run.bookkeeper import RULE
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import UNREADABLE
@@ -36,7 +36,12 @@ from benchlog.verdict.lot.lot_decision import (
     decide_lot,
     undecided_lot,
 )
-from benchlog.verdict.lot.lot_runs import held_runs, results_of, word_of
+from benchlog.verdict.lot.lot_runs import (
+    held_runs,
+    overtaken,
+    results_of,
+    word_of,
+)
 from benchlog.verdict.lot.sampling_plan import Plan
 
 NUMBER_DIGITS: Final = 4  # our rule: ids sort up to 9,999 devices
@@ -104,6 +109,9 @@ class LotBook:
         """Read the runs anew; note the decision with the lot and return it."""
         with closing(Reader.open(self._database)) as reader:
             self.runs = reader.lot_runs(self.task.lot, self.purpose)
+            merged = reader.came_by_merge(self.runs)
+        begun = (run for run in self.runs if run.run not in merged)
+        self._begun = sorted(begun, key=lambda run: run.run)
         self.results, plan = results_of(self.runs), self.task.plan
         if plan is None:
             self.standing = undecided_lot(self.results, self.task.rule)
@@ -118,7 +126,8 @@ class LotBook:
 
     def decide(self) -> LotDecision:
         """As `refresh`, and note the decision with the lot."""
-        found = self.refresh()
+        self.refresh()
+        found = self._without_overtaken()
         lot = self.task.lot
         if self.task.plan is not None:
             self._writer.decide_lot(lot.part_id, lot.lot, str(found.decision))
@@ -186,12 +195,16 @@ class LotBook:
         return self.complete and self.standing.decision is not LotResult.OPEN
 
     def newest(self, position: str = "") -> LotRun | None:
-        """Return the newest run, whether it counts or not, at a position or at any."""
+        """Return the run begun last here, whether it counts, at a position or at any.
+
+        A merge brings in runs of other benches meanwhile, and a clock may be set back:
+        neither is what a person has just seen.
+        """
         found = self._at(position)
         return found[-1] if found else None
 
     def last(self, position: str = "") -> LotRun | None:
-        """Return the newest run that counts, at a position or at any."""
+        """Return the run begun last here that counts, at a position or at any."""
         found = [run for run in self._at(position) if run.counts]
         return found[-1] if found else None
 
@@ -205,7 +218,7 @@ class LotBook:
         return next((r for r in self.runs if r.run == run_id and r.counts), None)
 
     def _at(self, position: str) -> list[LotRun]:
-        return [run for run in self.runs if position in ("", run.position)]
+        return [run for run in self._begun if position in ("", run.position)]
 
     # --- after a break ----------------------------------------------------------------
 
@@ -223,6 +236,7 @@ class LotBook:
                 elif run.word is None:
                     self._judge(reader, run)
         self.refresh()
+        self._without_overtaken()
         self._skips = Counter(run.device for run in self.runs if run.counts)
         return said
 
@@ -233,7 +247,7 @@ class LotBook:
                 "leave that one first"
             )
         text = "broken off: its keeper was gone; the device is measured anew"
-        self.mark(run.run, EventKind.SET_ASIDE, text)
+        self.mark(run.run, (EventKind.SET_ASIDE, text))
         self._writer.end_run(run.run, "broken off")
         return f"run {run.run} of {run.device} was broken off and is set aside"
 
@@ -266,19 +280,31 @@ class LotBook:
         return ""
 
     def newest_act(self) -> Act | None:
-        """Return what a person did last in this lot and has not undone; None: nothing.
+        """Return what a person did last here and has not undone; None: nothing.
 
         It is found in the runs' events, so a keeper that was killed has not lost it.
         """
         self.refresh()
         with closing(Reader.open(self._database)) as reader:
-            return newest_act((run, reader.events(run.run)) for run in self.runs)
+            return newest_act((run, reader.events(run.run)) for run in self._begun)
 
-    def mark(self, run_id: int, kind: EventKind, text: str) -> Event:
-        """Write an event into a run that has ended."""
-        event = Event(self._clock.utc_ns(), self._clock.mono_ns(), kind, text)
-        self._writer.commit([(run_id, 0, event)])
-        return event
+    def mark(self, run_id: int, *told: tuple[EventKind, str]) -> None:
+        """Write events into a run that has ended: all of them, or none."""
+        now = self._clock.utc_ns(), self._clock.mono_ns()
+        self._writer.commit([(run_id, 0, Event(*now, *one)) for one in told])
+
+    def _without_overtaken(self) -> LotDecision:
+        """Set runs aside that seem newer than those that were begun after them.
+
+        Of several runs of a device the newest counts, by the wall clock, since a lot
+        may have runs of several benches. Where that was set back between two runs of
+        this one, the older would count.
+        """
+        found = overtaken(self._begun)
+        for run, newer in found:
+            text = f"{OVERTAKEN}measured again in run {newer}, which was begun later"
+            self.mark(run, (EventKind.SET_ASIDE, text))
+        return self.refresh() if found else self.standing
 
 
 def line_of(run: LotRun) -> str:

@@ -168,7 +168,7 @@ class LotCommands(ControlCommands):
         last = self._lot.lot.last(request.position)
         if last is None:
             return _no("no device has been measured yet")
-        self._lot.lot.mark(last.run, kind, said)
+        self._lot.lot.mark(last.run, (kind, said))
         self._lot.lot.decide()
         return Answer(ok=True, data={"run": last.run, "device": last.device})
 
@@ -184,7 +184,7 @@ class LotCommands(ControlCommands):
         if live is not None and kind is EventKind.SET_ASIDE:
             self._lot.set_aside(live, _ENDED[request.do], said)
         else:
-            self._write(run.run, kind, said)
+            self._write(run.run, (kind, said))
         place = self._at(run.position)
         if request.do == "take-out" and place is not None:
             place.device, place.forced = run.device, False
@@ -203,24 +203,24 @@ class LotCommands(ControlCommands):
         if live is not None and act.ends:
             self._lot.set_aside(live, "stopped", act.writes[-1][1])
         else:
-            for kind, text in act.writes:
-                self._write(act.run, kind, text)
+            self._write(act.run, *act.writes)
         for place in self._lot.places:  # nothing waits any more for what was taken out
             if place.device == act.device:
                 place.device = ""
         said = f"undone: {printable(act.device)} {act.then}"
         return Answer(ok=True, data={"run": act.run, "said": said})
 
-    def _write(self, run_id: int, kind: EventKind, text: str) -> None:
-        """Write an event into a run that is open or has ended, and decide anew."""
+    def _write(self, run_id: int, *told: tuple[EventKind, str]) -> None:
+        """Write events into a run that is open or has ended, and decide anew."""
         live = self._lot.book.runs.by_id.get(run_id)
-        if live is not None:
+        if live is None:
+            self._lot.lot.mark(run_id, *told)
+            self._lot.lot.decide()
+            return
+        for kind, text in told:
             self._lot.book.runs.note(live, kind, text)
             if kind in (EventKind.HELD, EventKind.RESTORED):
                 self._lot.ask_about(run_id, asked=kind is EventKind.HELD)
-            return
-        self._lot.lot.mark(run_id, kind, text)
-        self._lot.lot.decide()
 
     def _again(self, request: Request) -> Answer:
         running = self._open(request.position)

@@ -18,6 +18,8 @@ _CUT_SHORT: Final = ("stopped", "skipped", "taken out")
 """How a run ends that a person ended by the deed itself."""
 _UNDONE: Final = "undone: "
 """Begins the text of what an undoing sets aside: that is no deed to be undone."""
+OVERTAKEN: Final = "the clock was set back: "
+"""Begins the text of what a keeper sets aside for that: no person did it, either."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +67,7 @@ def _aside(run: LotRun, events: Sequence[tuple[int, Event]]) -> Act | None:
     again = ((EventKind.HELD, held.text if held is not None else ""),)
     if last.kind == EventKind.RESTORED and asked:
         return _act(run, row, again, "is asked about again")
-    if last.kind != EventKind.SET_ASIDE or last.text.startswith(_UNDONE):
+    if last.kind != EventKind.SET_ASIDE or last.text.startswith((_UNDONE, OVERTAKEN)):
         return None
     if run.ended_how in _CUT_SHORT:
         why_not = "was stopped before its verdict was clear"

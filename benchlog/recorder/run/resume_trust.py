@@ -11,7 +11,7 @@ from benchlog.errors import BenchlogError
 from benchlog.masking import masked
 from benchlog.model import Bench, EventKind, Purpose, Run, RunPlan
 from benchlog.recorder.run.plan_checks import instruments_of
-from benchlog.store.merge import MERGED
+from benchlog.store.identity import MERGED
 from benchlog.store.reader import Reader
 from benchlog.units import printable
 

@@ -1,6 +1,6 @@
 """From the runs of a lot to one result for each device."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 from benchlog.analysis.convolution import ROOT_3
@@ -37,6 +37,20 @@ def results_of(runs: Iterable[LotRun]) -> tuple[DeviceResult, ...]:
         if run.counts and not gives_way:
             newest[run.device] = run  # a dict keeps the place of the first one
     return tuple(_result(run) for run in newest.values())
+
+
+def overtaken(begun: Sequence[LotRun]) -> list[tuple[int, int]]:
+    """Return runs that count in the place of one that was begun after them, and that.
+
+    `begun` are runs of one database in the order in which they were begun.
+    """
+    found = []
+    last: dict[tuple[str, bool], LotRun] = {}
+    for run in reversed([one for one in begun if one.counts]):
+        later = last.setdefault((run.device, run.is_disturbed), run)
+        if run.started_utc_ns > later.started_utc_ns:
+            found.append((run.run, later.run))
+    return found
 
 
 def word_of(run: LotRun) -> Decision:
