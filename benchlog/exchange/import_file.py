@@ -118,7 +118,7 @@ def _judge(
             return
         if run.judged_again and (wishes.part or wishes.timebase):
             run = _resting_on(run, wishes)
-        row = _row(reader, run)
+        row = verdict_by_all(reader, run)
     if row is not None:
         intake.conclude(run_id, [row])
 
@@ -130,7 +130,11 @@ def _resting_on(run: Run, wishes: ImportOptions) -> Run:
     return replace(run, part=part, nominal_hz=part.nominal_hz, timebase=timebase)
 
 
-def _row(reader: Reader, run: Run) -> VerdictRow | None:
+def verdict_by_all(reader: Reader, run: Run) -> VerdictRow | None:
+    """Return a run's verdict by all that is stored of it; None where none comes of it.
+
+    On the part and the time base that it was judged on last.
+    """
     found = _assessed(reader, run)
     if found is None:
         return None

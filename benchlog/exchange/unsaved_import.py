@@ -9,11 +9,8 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.errors import DataError, NotFoundError, UsageError
-from benchlog.evaluation.rack.kept_verdict import kept_verdict
-from benchlog.evaluation.rack.one_run import Racks
-from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.file_limits import USUAL, FileLimits
-from benchlog.exchange.import_file import RULE
+from benchlog.exchange.import_file import verdict_by_all
 from benchlog.exchange.text_lines import numbered_lines
 from benchlog.keepers import state_of
 from benchlog.model import Edge, Event, EventKind, Reading
@@ -54,10 +51,10 @@ def bring_back(
 
     All of them are inserted, or none; a row that can never be stored is left out and
     counted. The file is read twice, as a stream. A run whose end is among them is over
-    then, and judged. Raises DataError when the file belongs to another database, holds
-    nothing or goes beyond a limit, UsageError when a run is still being kept,
-    StoreError. The file could be anybody's: a run that ended without trouble lacks no
-    rows and takes none, unless `again`: DataError.
+    then; one that is over is judged by all its rows. Raises DataError when the file
+    belongs to another database, holds nothing or goes beyond a limit, UsageError when
+    a run is still being kept, StoreError. The file could be anybody's: a run that ended
+    without trouble lacks no rows and takes none, unless `again`: DataError.
     """
     found = _looked_through(path, writer.path, limits, again=again)
     if not found.rows:
@@ -71,8 +68,8 @@ def bring_back(
 
     writer.commit_all_missing(_batches(path, limits, found), stored)
     writer.commit([_note(path, row, added) for row in last.values()])
-    for run_id, ended in found.ends.items():
-        _end(run_id, ended, writer)
+    for run_id in found.rows:
+        _conclude(run_id, found.ends.get(run_id), writer)
     return tuple(_of_run(run_id, found, added) for run_id in sorted(found.rows))
 
 
@@ -128,17 +125,21 @@ def _batches(path: Path, limits: FileLimits, found: _Found) -> Iterator[Sequence
         yield batch
 
 
-def _end(run_id: int, ended: Event, writer: Writer) -> None:
-    """End a run as its keeper would have, had there been room; with its verdict."""
+def _conclude(run_id: int, ended: Event | None, writer: Writer) -> None:
+    """End a run as its keeper would have, had there been room; judge it by all rows.
+
+    One that was over without them had a verdict of those that it had.
+    """
     with closing(Reader.open(writer.path)) as reader:
-        if not reader.run(run_id).open:
-            return
-        how = ended.text.partition("; ")[0]
-        writer.end_run(run_id, how, at_utc_ns=ended.utc_ns)
         run = reader.run(run_id)
-        found = Evaluation(run=run, assessment=assess(reader, run))
-        row = kept_verdict(Racks(reader), found, RULE)
-    writer.add_verdict(run_id, row)
+        if run.open and ended is not None:
+            how = ended.text.partition("; ")[0]
+            writer.end_run(run_id, how, at_utc_ns=ended.utc_ns)
+            run = reader.run(run_id)
+        is_judged = run.verdict is not None and run.told_readings == run.readings
+        row = None if run.open or is_judged else verdict_by_all(reader, run)
+    if row is not None:
+        writer.add_verdict(run_id, row)
 
 
 def _note(path: Path, last: Row, added: Counter[tuple[int, type]]) -> Row:

@@ -75,6 +75,7 @@ def finished(
 ) -> Iterator[Path]:
     """Give an empty file to write to that becomes `out_path` when all went well.
 
+    Its path may be one for this process alone, which no link can take the place of.
     With `owner_only` it stays its owner's, as a database does; otherwise the umask has
     its say. Raises UsageError when the file exists and may not be overwritten, has too
     long a name, or holds records, BenchlogError when it cannot be written.
@@ -88,17 +89,39 @@ def finished(
         raise _unwritable(out_path, error) from error
     written = _part_of(out_path)
     try:
-        yield written
+        yield written if owner_only else _by_handle(fd, written)
         os.fsync(fd)
         if not owner_only and hasattr(os, "fchmod"):
             os.fchmod(fd, rights)
         refuse_records(out_path, is_database=owner_only)  # made there meanwhile
+        _refuse_exchanged(fd, written)
         _put_in_place(written, out_path, overwrite=overwrite)
     except OSError as error:
         raise _unwritable(out_path, error) from error
     finally:
         _remove(written)
         os.close(fd)
+
+
+def _by_handle(fd: int, part: Path) -> Path:
+    """Return a path to an open file that leads nowhere else, whoever moves its name.
+
+    In a folder that others may write to, a link could take its place by now, and what
+    that leads to would be written over. Linux alone has such paths; a database is
+    opened by its name, and SQLite writes no copy over what is there.
+    """
+    handle = Path(f"/proc/self/fd/{fd}")
+    return handle if handle.exists() else part
+
+
+def _refuse_exchanged(fd: int, part: Path) -> None:
+    """Refuse to give its name to what is not the file that was written."""
+    if os.path.samestat(os.fstat(fd), part.lstat()):
+        return
+    raise BenchlogError(
+        f"{part} was exchanged by somebody while it was written; nothing was put in "
+        "its place: write to a folder where only you may write"
+    )
 
 
 def check_place(out_path: Path, *, overwrite: bool) -> None:

@@ -1,14 +1,21 @@
 """A dataset's folder filled by somebody else: nothing is written or removed outside."""
 
 import os
+from dataclasses import replace
 
+import pyarrow as pa
 import pytest
 from exchange.factory import bench_database
+from pyarrow import parquet as pq
+from store.making import PART, begin, rows
 
+from benchlog.clock import VirtualClock
 from benchlog.errors import DataError
 from benchlog.exchange.dataset.compact import compact
+from benchlog.exchange.dataset.read import runs_once
 from benchlog.exchange.dataset.write import write_dataset
 from benchlog.store.reader import Reader
+from benchlog.store.writer import Writer
 
 
 @pytest.fixture(scope="module")
@@ -96,3 +103,55 @@ def test_what_an_export_leaves_that_was_killed_at_once_is_gone_on_with(
     (folder / "readings").mkdir(parents=True)
     (folder / ".lock").touch()
     assert export(folder).fresh == 2
+
+
+@pytest.mark.parametrize("name", ["f" * 16, "7" + "f" * 15])
+def test_no_name_of_a_pack_hides_the_runs_of_others(export, tmp_path, name):
+    """Before, behind the last name there is came one that nobody reads."""
+    folder = tmp_path / "set"
+    export(folder)
+    (own,) = (folder / "runs").rglob("*.parquet")
+    table = pq.ParquetFile(own).read()
+    planted = folder / "runs" / "part=x" / "month=2030-01" / f"all.{name}.parquet"
+    planted.parent.mkdir(parents=True)
+    pq.write_table(table.slice(0, 0), planted)
+    for _ in range(3):  # each writes the pack of this database anew
+        (own,) = (folder / "runs" / "part=quartz-16mhz").rglob("*.parquet")
+        table = pq.ParquetFile(own).read()
+        at = table.schema.get_field_index("revision")
+        other = pa.array(["other"] * len(table))
+        pq.write_table(table.set_column(at, "revision", other), own)
+        next((folder / "lots").glob("*.parquet")).unlink()
+        assert export(folder).fresh == 2
+        assert len(runs_once(folder, ["run"])) == 2
+
+
+def test_a_run_without_a_time_or_a_name_in_a_dataset_is_brought_anew(export, tmp_path):
+    folder = tmp_path / "set"
+    export(folder)
+    (own,) = (folder / "runs").rglob("*.parquet")
+    table = pq.ParquetFile(own).read()
+    for column in ("as_of_utc_ns", "revision", "run_uid"):
+        at = table.schema.get_field_index(column)
+        none = pa.nulls(len(table), table.schema.field(column).type)
+        table = table.set_column(at, column, none)
+        pq.write_table(table, own)
+        next((folder / "lots").glob("*.parquet")).unlink()
+        assert export(folder).fresh == 2
+        (own,) = (folder / "runs").rglob("*.parquet")
+        assert None not in runs_once(folder, ["run_uid"]).column(0).to_pylist()
+
+
+@pytest.mark.parametrize("part", ["x" * 300, "\u00fc" * 60, ""])
+def test_a_part_that_is_no_folders_name_keeps_no_other_run_out(tmp_path, part):
+    """Before, the export ended there, or told of a run that no list had."""
+    path = tmp_path / "bench.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        for one in (replace(PART, id=part), PART):
+            run, segment = begin(writer, part=one)
+            writer.commit(rows(run, segment, 5))
+            writer.end_run(run, "stopped")
+    with Reader.open(path) as reader:
+        assert write_dataset(reader, tmp_path / "set").runs == 1
+        assert "its part" in reader.left_out["run 1"]
+    assert runs_once(tmp_path / "set", ["run"]).column(0).to_pylist() == [2]

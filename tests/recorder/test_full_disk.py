@@ -14,15 +14,16 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from schemas_held import hold
-from store.making import begin, clock_of, fresh_writer, reading
+from store.making import begin, clock_of, fresh_writer, reading, rows
 from warm_program import PROGRAM, Program, run
 
 from benchlog.cli import root
 from benchlog.errors import DataError
 from benchlog.exchange import unsaved_import
 from benchlog.exchange.file_limits import USUAL, LimitError
+from benchlog.exchange.import_file import verdict_by_all
 from benchlog.exchange.unsaved_import import bring_back
-from benchlog.model import Condition, Edge, Event, Flag
+from benchlog.model import Condition, Edge, Event, EventKind, Flag, Purpose
 from benchlog.store.reader import Reader
 from benchlog.store.unsaved_rows import rows_of_file, save_rows
 from benchlog.store.writer import Writer
@@ -175,6 +176,31 @@ def test_a_limit_that_is_raised_is_that_of_the_rows(writer, tmp_path):
     assert done.exit_code != 0 and "--limit lines" in done.stderr
     done = CliRunner().invoke(root, [*line, "lines=4"])
     assert done.exit_code == 0 and "3 readings" in done.stdout, done.stderr
+
+
+def test_a_run_that_was_over_without_them_is_judged_by_all_its_rows(writer, tmp_path):
+    """Before, lists kept the verdict of the rows that a soak had when it was over.
+
+    A soak is gone on with, and ends, before anybody brings back what an evening on a
+    full disk had left beside it.
+    """
+    run, segment = begin(writer, purpose=Purpose.SOAK)
+    told = Event(5, 6, EventKind.STORE_WAIT, "no room")
+    writer.commit([(run, segment, told), *rows(run, segment, 20)])
+    far_off = [reading(n, frequency_hz=8.002e6) for n in range(20, 40)]
+    aside = [(run, segment, one) for one in far_off]
+    path = save_rows(aside, writer.path, [tmp_path], None)
+    writer.commit(rows(run, writer.begin_segment(run), 20, first=60))
+    writer.end_run(run, "time reached")
+    with Reader.open(writer.path) as reader:
+        row = verdict_by_all(reader, reader.run(run))
+        writer.add_verdict(run, row)
+        assert (row.word, reader.run(run).told_readings) == ("pass", 40)
+        bring_back(path, writer)
+        judged = reader.run(run)
+        assert (judged.verdict, judged.told_readings) == ("fail", 60)
+        bring_back(path, writer)
+        assert len(reader.verdicts(run)) == 2
 
 
 def test_rows_of_another_database_are_refused(writer, tmp_path):

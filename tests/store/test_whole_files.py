@@ -87,7 +87,7 @@ from pathlib import Path
 from benchlog.store.whole_files import finished
 with finished(Path(sys.argv[1]), overwrite=True) as part:
     part.write_text("half")
-    print(part, flush=True)
+    print(part.resolve(), flush=True)
     threading.Event().wait()
 """
 
@@ -211,7 +211,10 @@ def test_a_keeper_s_log_is_its_owner_s_and_never_behind_a_link(tmp_path):
 def test_what_sqlite_leaves_beside_a_copy_goes_with_it_on_a_full_disk(tmp_path):
     """Before, the journal of a copy that found no room stayed for good."""
     out = tmp_path / "backup.db"
-    with pytest.raises(BenchlogError) as told, finished(out, overwrite=False) as part:
+    with (
+        pytest.raises(BenchlogError) as told,
+        finished(out, overwrite=False, owner_only=True) as part,
+    ):
         Path(f"{part}-journal").write_bytes(b"half")
         raise OSError(errno.ENOSPC, "No space left on device")
     assert "free some space" in str(told.value)
@@ -257,3 +260,21 @@ def test_a_database_made_meanwhile_is_left_there_too(tmp_path):
     with Reader.open(out) as reader:
         assert reader.run(run_id).device
     assert not list(tmp_path.glob(".*.part"))
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="no path leads to an open file")
+@pytest.mark.parametrize("overwrite", [False, True])
+def test_a_link_that_takes_a_part_s_place_leads_no_write_out(tmp_path, overwrite):
+    """Before, what it leads to was written over: one in 40 exports, beside a racer."""
+    precious, out_path = tmp_path / "precious", tmp_path / "run.csv"
+    precious.write_text("kept")
+    with (
+        pytest.raises(BenchlogError, match="was exchanged by somebody"),
+        finished(out_path, overwrite=overwrite) as part,
+    ):
+        (seen,) = tmp_path.glob(".run.csv.*.part")
+        seen.unlink()
+        seen.symlink_to(precious)
+        part.write_text("readings")
+    assert precious.read_text() == "kept"
+    assert [one.name for one in tmp_path.iterdir()] == ["precious"]

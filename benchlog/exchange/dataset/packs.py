@@ -40,6 +40,10 @@ RUN_KEY: Final = ("source", "run_uid")
 RunKey = tuple[str, str]
 Place = tuple[str, str]
 """Part and month of a partition."""
+_BEYOND_TIME: Final = 2**63
+"""Definition: what a signed count of ns since 1970 ends at, in 2262."""
+_LONGEST_FOLDER: Final = 255
+"""Bytes; what most file systems take of a folder's name."""
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -60,6 +64,21 @@ class Pack:
         return f"{place}/{self.source}.{self.name}.parquet"
 
 
+def place_fault(part: str) -> str:
+    """Return why no folder of a partition can be named by a part; empty where one can.
+
+    No path may differ between file systems: a dataset is copied from one to another.
+    """
+    if not part:
+        return "its part has no name, so a dataset has no folder for it"
+    length, most = len(f"part={quote(part, safe='')}"), _LONGEST_FOLDER
+    if length > most:
+        return (
+            f"its part's name takes {length} bytes as a folder, which may have {most}"
+        )
+    return ""
+
+
 def packs_of(folder: Folder, table: str = RUNS) -> list[Pack]:
     """Return the packs that have a file of a table, in order; no strangers' files."""
     found = []
@@ -73,15 +92,22 @@ def packs_of(folder: Folder, table: str = RUNS) -> list[Pack]:
 
 
 class PackNames:
-    """Names for new packs, each after all there are and after the time of day."""
+    """Names for new packs, each after all there are and after the time of day.
+
+    One beyond any time of day was made by somebody else: behind the last of 16 digits
+    there is none that anybody would read.
+    """
 
     def __init__(self, packs: Iterable[Pack], utc_ns: int) -> None:
-        self._last = max((int(pack.name, 16) for pack in packs), default=0)
-        self._last = max(self._last, utc_ns)
+        self._used = {int(pack.name, 16) for pack in packs}
+        by_time = (one for one in self._used if one < _BEYOND_TIME)
+        self._last = max(utc_ns, *by_time, 0)
 
     def next(self) -> str:
         """Return a name that is not in use."""
         self._last += 1
+        while self._last in self._used:
+            self._last += 1
         return f"{self._last:016x}"
 
 

@@ -49,7 +49,9 @@ class Stored:
             if pack.source == source:
                 self.own[pack.place].append(pack)
             rows = read_runs_of(folder, pack, _STORED).to_pylist()
-            found = {row["run_uid"]: row for row in rows if row["source"] == source}
+            own = (row for row in rows if row["source"] == source)
+            whole = (row for row in own if None not in row.values())
+            found = {row["run_uid"]: row for row in whole}
             self.in_pack[pack] = list(found)
             for uid, row in found.items():
                 self._newest[uid] = _Row(pack, row["revision"], row["as_of_utc_ns"])

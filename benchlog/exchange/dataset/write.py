@@ -35,6 +35,7 @@ from benchlog.exchange.dataset.packs import (
     drop_runs,
     in_pack,
     packs_of,
+    place_fault,
     read_runs_of,
     readings_of_pack,
     remove_pack,
@@ -172,6 +173,9 @@ class _Export:
         for found in reader.all_runs():
             if found.open:
                 self._written.left_out.append(found.id)
+                continue
+            if fault := place_fault(found.part.id):
+                reader.leave_out(UnreadableRunError(found.id, fault))
                 continue
             run = checks.of(found)
             began = reader.made_utc_ns(run)[0]
