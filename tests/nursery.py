@@ -9,7 +9,9 @@ of ours itself.
 import atexit
 import contextlib
 import ctypes
+import dataclasses
 import fcntl
+import functools
 import gc
 import importlib
 import json
@@ -22,7 +24,9 @@ import socket
 import subprocess
 import sys
 import time
+from importlib.machinery import SourceFileLoader
 from pathlib import Path
+from types import CodeType
 from typing import Any
 
 from nursery_starts import (
@@ -79,6 +83,34 @@ def import_everything() -> None:
             if not found.name.endswith("__main__"):
                 with contextlib.suppress(ImportError):
                     importlib.import_module(found.name)
+
+
+def keep_what_is_compiled() -> None:
+    """Let a fork that imports ours afresh read and compile nothing a second time.
+
+    A module's body runs as ever. Dataclasses write texts and compile them; that took
+    half of an import.
+    """
+    kept: dict[tuple[str, str], CodeType | None] = {}
+    read = SourceFileLoader.get_code
+
+    def get_code(loader: SourceFileLoader, name: str) -> CodeType | None:
+        if name.partition(".")[0] not in ROOMS:
+            return read(loader, name)
+        file = (name, loader.path)
+        if file not in kept:
+            kept[file] = read(loader, name)
+        return kept[file]
+
+    @functools.cache
+    def compiled(text: str) -> CodeType:
+        return compile(text, "<string>", "exec")
+
+    def execute(text: str, *spaces: Any) -> None:
+        exec(compiled(text), *spaces)
+
+    SourceFileLoader.get_code = get_code  # type: ignore[method-assign]
+    dataclasses.exec = execute  # type: ignore[attr-defined]
 
 
 def use_huge_pages() -> None:
@@ -270,6 +302,7 @@ def main() -> None:
     code: list[int] = []
     atexit.register(leave_at_once, code)  # as the first, so that it is the last to run
     os.chdir(Path(__file__).parent)  # not where a test happens to be
+    keep_what_is_compiled()
     import_everything()
     gc.collect()
     gc.freeze()
