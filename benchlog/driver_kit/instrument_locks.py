@@ -13,6 +13,7 @@ from typing import Final
 
 import platformdirs
 
+from benchlog.clock import host_sleep
 from benchlog.driver_kit.simulated_endpoints import simulated_bench_at
 from benchlog.errors import InUseError
 from benchlog.masking import masked
@@ -20,6 +21,7 @@ from benchlog.model import Identity
 from benchlog.units import printable
 
 _MOST_TOLD: Final = 4096  # our rule: ours are far shorter
+_WRITTEN_S: Final = 0.05  # our rule: who has just got a lock has told so by then
 
 
 def lock_path(name: str) -> Path:
@@ -69,25 +71,32 @@ def refuse_in_use(identity: Identity, address: str) -> None:
     if simulated_bench_at(address):
         identity = replace(identity, simulated=True)
     name = instrument_name(identity, address)
-    told = _held_by_others(lock_path(name)) if name else b""
+    told = _held_by_others(name) if name else b""
     if told:
         what = f"{identity.text} (at {address})"
         raise InUseError(busy_words(what, address, told), address=address)
 
 
-def _held_by_others(path: Path) -> bytes:
-    """Return what another program told in a lock file that it holds; else nothing."""
+def _held_by_others(name: str) -> bytes:
+    """Return what another program told in a lock file that it holds; else nothing.
+
+    Where no lock file can be looked at, no keeper could have made it either.
+    """
     try:
         import fcntl  # noqa: PLC0415 - POSIX only
 
-        with path.open("rb") as file:
+        with lock_path(name).open("rb", buffering=0) as file:
             told = file.read(_MOST_TOLD)
             if not told or _is_ours(told):
                 return b""
             try:
                 fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
             except BlockingIOError:
-                return told
+                # what was read may be of one that was killed before
+                host_sleep(_WRITTEN_S)
+                file.seek(0)
+                told = file.read(_MOST_TOLD)
+                return b"" if _is_ours(told) else told
     except (OSError, ImportError):
         pass
     return b""
