@@ -13,6 +13,7 @@ from typing import Final
 
 import platformdirs
 
+from benchlog.clock import host_sleep
 from benchlog.driver_kit.simulated_endpoints import simulated_bench_at
 from benchlog.errors import InUseError
 from benchlog.masking import masked
@@ -20,6 +21,7 @@ from benchlog.model import Identity
 from benchlog.units import printable
 
 _MOST_TOLD: Final = 4096  # our rule: ours are far shorter
+_WRITTEN_S: Final = 0.05  # our rule: who has just got a lock has told so by then
 BY_WHO: Final = "by_who"
 """What the lock file of an instrument says, beside one of an address."""
 
@@ -68,8 +70,10 @@ def may_be_in_use(address: str) -> bool:
     holds the one at this address by who it is. What cuts a reading that is under way is
     not to be sent then before it is known who answers.
     """
-    others = False
-    for path in lock_path("").parent.glob("*.lock"):
+    others, paths = False, []
+    with suppress(OSError):  # as in `refuse_in_use`
+        paths = list(lock_path("").parent.glob("*.lock"))
+    for path in paths:
         told = _told_in(path)
         if not told.get(BY_WHO):
             continue
@@ -87,7 +91,9 @@ def refuse_in_use(identity: Identity, address: str) -> None:
     is gone. Raises InUseError.
     """
     name = instrument_name(identity, address)
-    told = _held_by_others(lock_path(name)) if name else b""
+    told = b""
+    with suppress(OSError):  # where no lock can be made, no keeper has made one
+        told = _held_by_others(lock_path(name)) if name else b""
     if told:
         what = f"{identity.text} (at {address})"
         raise InUseError(busy_words(what, address, told), address=address)
@@ -98,14 +104,18 @@ def _held_by_others(path: Path) -> bytes:
     try:
         import fcntl  # noqa: PLC0415 - POSIX only
 
-        with path.open("rb") as file:
+        with path.open("rb", buffering=0) as file:
             told = file.read(_MOST_TOLD)
             if not told or _is_ours(told) or _is_open_here(file.fileno()):
                 return b""
             try:
                 fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
             except BlockingIOError:
-                return told
+                # what was read may be of one that was killed before
+                host_sleep(_WRITTEN_S)
+                file.seek(0)
+                told = file.read(_MOST_TOLD)
+                return b"" if _is_ours(told) else told
     except (OSError, ImportError):
         pass
     return b""

@@ -1,6 +1,6 @@
 """A qualification as the database has it: points of each device, and what was found."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
@@ -88,13 +88,17 @@ def qualification_of(reader: Reader, run_id: int) -> Qualification:
 
 
 def rack_of(
-    reader: Reader, plan: QualificationPlan, judged: Run | None = None
+    reader: Reader,
+    plan: QualificationPlan,
+    judged: Run | None = None,
+    without: Container[int] = (),
 ) -> Qualification:
     """Return what was found; how restless each device is, all of them tell together.
 
-    `judged` stands for the run of its number: against another part, say.
+    `judged` stands for the run of its number: against another part, say. `without` are
+    runs that are left out. Raises NoFiguresError of the first other that has none.
     """
-    runs = runs_of(reader, plan)
+    runs = [run for run in runs_of(reader, plan) if run.id not in without]
     if judged is not None:
         runs = [judged if run.id == judged.id else run for run in runs]
     points = [tuple(device_points(reader, run, plan)) for run in runs]

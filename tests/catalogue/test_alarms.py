@@ -108,6 +108,10 @@ def commanded(*words):
         ("su", "operator", "--command=notify {text}"),
         ("env", "-S", "notify {text}"),
         ("python3", "-c", "print({text})"),
+        ("python3", "-u", "-c", "print({text})"),
+        ("python3", "-X", "dev", "-c", "print({text})"),
+        ("python3", "told.py", "sh", "-c", "notify {text}"),
+        ("bash", "--rcfile", "x.sh", "-c", "notify {text}"),
         ("perl", "-e", "print {text}"),
         ("rbash", "-c", "notify {text}"),
         ("ksh93", "-c", "notify {text}"),
@@ -134,6 +138,11 @@ def test_no_value_becomes_part_of_a_shell_s_script(words):
         ("python3", "told.py", "--text={text}"),
         ("perl", "told.pl", "{text}"),
         ("sh", "-c"),
+        # words behind a file are the file's own
+        ("python3", "told.py", "-c", "{text}"),
+        ("python3", "-u", "/opt/told.py", "-subject", "{text}"),
+        ("perl", "-w", "told.pl", "-device", "{device}"),
+        ("bash", "told.sh", "-c", "{text}"),
     ],
 )
 def test_a_value_may_be_a_word_of_a_shell_s(words):

@@ -4,12 +4,14 @@
 own rule (`store.snapshot_types`).
 """
 
+import json
 import math
 import warnings
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from rack_scene import write_rack
 from store.making import begin, reading, rows
 
 from benchlog.cli import root
@@ -104,6 +106,31 @@ def test_an_absurd_supply_gives_no_response(tmp_path):
         done = told(path, line)
         assert done.exit_code == 1 and "supply is 1e+308 V" in done.stderr
     assert told(path, "show 1").exit_code in (0, 3, 4)
+
+
+def test_the_other_devices_of_a_rack_keep_their_figures(tmp_path, monkeypatch):
+    """One reading, and no device of its rack was listed or shown any more."""
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "q.db"
+    runs = write_rack(path, "temperature-five-points", devices=3, open_=True)
+    with Writer.open(path, VirtualClock()) as writer:
+        with Reader.open(path) as reader:
+            segment = reader.segments(runs[1])[-1].id
+        writer.commit([(runs[1], segment, reading(0, frequency_hz=1e200))])
+        for run in runs:
+            writer.end_run(run, "sequence complete")
+    listed = json.loads(told(path, "runs --json").stdout)
+    assert {(row["run"], row["verdict"]) for row in listed} == {
+        (1, "pass"),
+        (3, "pass"),
+    }
+    assert "run 2 is left out: reading" in told(path, "results").stderr
+    for line in ("show 1", "show 3", "judge 1", "report 1 --out one.html"):
+        assert told(path, line).exit_code == 0, line
+    # of the rack as a whole nothing is told while one of its devices has no figures
+    for line in ("show 2", "judge 2", "report 1 --rack --out rack.html"):
+        done = told(path, line)
+        assert done.exit_code == 1 and "run 2 has no figures" in done.stderr, line
 
 
 def test_absurd_phase_gives_no_stability():

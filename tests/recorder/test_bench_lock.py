@@ -16,7 +16,11 @@ from drivers.test_gpib_bridge import counter as counter_behind
 
 from benchlog.clock import HostClock, host_sleep
 from benchlog.driver_kit.endpoint import endpoint
-from benchlog.driver_kit.instrument_locks import instrument_name, lock_path
+from benchlog.driver_kit.instrument_locks import (
+    instrument_name,
+    lock_path,
+    refuse_in_use,
+)
 from benchlog.errors import BusyError, UsageError
 from benchlog.model import (
     Bench,
@@ -210,6 +214,54 @@ def test_who_only_looks_whether_a_lock_is_held_refuses_nobody(clock):
         threading.Timer(0.0, lambda: fcntl.flock(file, fcntl.LOCK_UN)).start()
         with BenchLocks([], "another", clock) as locks:
             locks.hold_instrument(who, address)
+
+
+ACORN = Identity("", "ACORN", "C1", "4711")
+KILLED = json.dumps({"pid": 0, "holder": "a soak that was killed", "address": "x"})
+
+
+@pytest.fixture
+def lock_file():
+    path = lock_path(instrument_name(ACORN, "one"))
+    yield path
+    path.unlink()
+
+
+def test_a_driver_that_just_looks_keeps_no_keeper_away(lock_file):
+    """It holds the lock itself for a moment, where the one before was killed."""
+    lock_file.write_text(KILLED)
+    with lock_file.open() as looking, BenchLocks([], "a keeper", HostClock()) as locks:
+        fcntl.flock(looking, fcntl.LOCK_SH)
+        timer = threading.Timer(0.1, fcntl.flock, (looking, fcntl.LOCK_UN))
+        timer.start()
+        locks.hold_instrument(ACORN, "one")
+        timer.join()
+        assert json.loads(lock_file.read_text())["pid"] == os.getpid()
+
+
+def test_a_lock_that_its_keeper_has_just_got_is_not_that_of_the_one_before(lock_file):
+    """A counter's second input was refused, as in use by a soak that was killed."""
+    lock_file.write_text(KILLED)
+    ours = {"pid": os.getpid(), "holder": "a keeper", "address": "one"}
+    with lock_file.open() as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        timer = threading.Timer(0.01, lock_file.write_text, (json.dumps(ours),))
+        timer.start()
+        refuse_in_use(ACORN, "one")
+        timer.join()
+
+
+def test_a_counter_is_looked_at_where_no_lock_can_be_made(monkeypatch, tmp_path):
+    """A home that may not be written ended the driver with no error of ours."""
+    (tmp_path / "file").touch()
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "file"))
+    refuse_in_use(ACORN, "one")
+    with counter("ACORN,C1,4711,1.0") as address:
+        options = {"gate_s": 0.02, "dialect": ASKED}
+        spec = InstrumentSpec(
+            name="c0", driver="scpi-counter", address=address, options=options
+        )
+        assert check_instrument(spec, HostClock()).sample
 
 
 def test_spellings_of_one_place(tmp_path):

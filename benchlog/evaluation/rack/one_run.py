@@ -4,13 +4,14 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from benchlog.errors import DataError
+from benchlog.errors import DataError, NoFiguresError
 from benchlog.model import Purpose, Run
 from benchlog.store.reader import Reader
 from benchlog.units import seconds_per_day
 
 if TYPE_CHECKING:
     from benchlog.evaluation.rack_study import QualifiedDevice
+    from benchlog.model import QualificationPlan
 
 
 class Racks:
@@ -24,18 +25,19 @@ class Racks:
     def __init__(self, reader: Reader, judged: Run | None = None) -> None:
         self.reader, self._judged = reader, judged
         self._known: dict[str, dict[int, QualifiedDevice]] = {}
+        self._without_figures: dict[int, NoFiguresError] = {}
 
     def device_of(self, run: Run) -> "QualifiedDevice | None":
         """Return the device of a run of a rack; None for other runs.
 
         A plan that cannot be read makes the run one like others: its readings are
-        shown.
+        shown. Raises NoFiguresError of a run that has none; the others of its rack do
+        without it.
         """
         if run.made_for is not Purpose.QUALIFY:
             return None
         from benchlog.evaluation.rack_study import (  # noqa: PLC0415 - SciPy for racks
             plan_of,
-            rack_of,
         )
 
         try:
@@ -44,10 +46,25 @@ class Racks:
             return None
         if plan is None:
             return None
-        if run.id not in self._known.get(plan.uid, {}):
-            rack = rack_of(self.reader, plan, self._judged)
-            self._known[plan.uid] = {one.run.id: one for one in rack.devices}
-        return self._known[plan.uid].get(run.id)
+        known = self._known.get(plan.uid, {})
+        if run.id not in known and run.id not in self._without_figures:
+            known = {one.run.id: one for one in self._devices_of(plan)}
+            self._known[plan.uid] = known
+        if run.id in self._without_figures:
+            raise self._without_figures[run.id]
+        return known.get(run.id)
+
+    def _devices_of(self, plan: "QualificationPlan") -> "tuple[QualifiedDevice, ...]":
+        from benchlog.evaluation.rack_study import (  # noqa: PLC0415 - SciPy for racks
+            rack_of,
+        )
+
+        known = self._without_figures
+        while True:
+            try:
+                return rack_of(self.reader, plan, self._judged, known).devices
+            except NoFiguresError as error:
+                known[error.run_id] = error
 
     def with_found(self, run: Run) -> Run:
         """Return a run of a rack with offset at reference, its U, verdict and readings.

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from benchlog.evaluation.rack.one_run import Racks
 from benchlog.evaluation.rack.timeline import device_curves, passed_steps
 from benchlog.evaluation.rack.wording import (
     figures,
@@ -14,7 +15,6 @@ from benchlog.evaluation.rack_study import (
     Qualification,
     QualifiedDevice,
     known_plan,
-    rack_of,
 )
 from benchlog.model import CHARACTERISTICS, Decision, QualificationPlan
 from benchlog.pages.common_sections import (
@@ -46,8 +46,8 @@ from benchlog.units import printable
 def device_sections(reader: Reader, record: RunRecord) -> Iterator[Section]:
     """Yield what a page tells of one device that went through a sequence."""
     plan = known_plan(record.run)
-    rack = rack_of(reader, plan)
-    one = next(one for one in rack.devices if one.run.id == record.run.id)
+    one = Racks(reader).device_of(record.run)
+    assert one is not None  # its plan can be read
     found = Qualification(plan=plan, devices=(one,))
     events = [event for _, event in reader.events(record.run.id)]
     yield section("Verdict", *_verdict(record, found, one))
