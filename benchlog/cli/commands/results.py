@@ -15,6 +15,7 @@ from benchlog.cli.tasks.finding_runs import (
     finding_options,
     found,
     short,
+    why_none,
 )
 from benchlog.errors import UsageError
 from benchlog.model import Purpose
@@ -67,6 +68,7 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
         check_place(wish["out"], overwrite=wish["overwrite"])
     with reading_runs(db) as reader:
         rows = results_of(reader, wish)
+        why_not = "" if rows else why_none(reader, wish)
     if wish["out"] is not None:
         _write(rows, wish["out"], overwrite=wish["overwrite"])
     elif wish["as_csv"]:
@@ -76,7 +78,8 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     elif rows:
         click.echo(_table(rows))
     else:
-        say("no result matches; `benchlog runs` lists what there is, and why not")
+        none = "no result matches; `benchlog runs` lists what there is, and why not"
+        say(why_not or none)
 
 
 def results_of(reader: "RunReader", wish: dict[str, Any]) -> list[dict[str, Any]]:
