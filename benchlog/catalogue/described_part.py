@@ -6,7 +6,7 @@ from benchlog.errors import UsageError
 from benchlog.model import Kind, Limits, Part
 from benchlog.units import format_frequency
 
-_LOWEST_HZ: Final = 1000.0
+LOWEST_HZ: Final = 1000.0
 """No resonator and no RC oscillator of a clock is slower (common practice, no source):
 16 for a quartz is 16 MHz without its unit."""
 _DEVICES: Final = {
@@ -55,7 +55,7 @@ def device_words(kind: Kind) -> str:
 
 def require_plausible(nominal_hz: float, kind: Kind) -> None:
     """Raise UsageError when no device of this kind runs at such a frequency."""
-    if kind is Kind.OTHER or nominal_hz >= _LOWEST_HZ:
+    if kind is Kind.OTHER or nominal_hz >= LOWEST_HZ:
         return
     raise UsageError(
         f"a {_DEVICES[kind]} of {format_frequency(nominal_hz)}? Write the unit, as in "

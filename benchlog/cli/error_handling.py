@@ -15,6 +15,9 @@ from benchlog.masking import masked
 from benchlog.units import printable
 
 _DEBUG: Final = "benchlog.debug"
+_CLOSED_PIPE: Final = 128 + 13
+"""What a shell tells of a program that SIGPIPE ended (POSIX: above 128; 13 on Linux),
+as of `cat` before `head`: an end without fault, and none of our codes."""
 
 
 class ToldError(click.ClickException):
@@ -48,13 +51,15 @@ def told(ctx: click.Context) -> Iterator[None]:
             raise
         raise ToldError(str(error), error.exit_code) from error
     except Exception as error:
-        if ctx.meta.get(_DEBUG) or _is_closed_pipe(error):
+        if ctx.meta.get(_DEBUG):
             raise
+        if _is_closed_pipe(error):
+            raise click.exceptions.Exit(_CLOSED_PIPE) from error
         raise ToldError(sentence_of(error) or _unexpected(error), 1) from error
 
 
 def _is_closed_pipe(error: Exception) -> bool:
-    """Whether the reader of our output went away (`| head`): click ends quietly."""
+    """Whether the reader of our output went away (`| head`)."""
     return isinstance(error, OSError) and error.errno == errno.EPIPE
 
 

@@ -30,6 +30,8 @@ BROKEN_OFF: Final = (
 )
 """Ends that leave a plan unfinished; a person who stops a run has made up his mind."""
 BEST_FOUND: Final = "best code found"
+"""How a trim ends that has found its code; one that ends otherwise tells of no code."""
+NO_CODE: Final = "no best code found"
 _UNREAD: Final = "import stopped"
 _ENDED_AS_MEANT: Final = (
     "verdict clear",
@@ -56,7 +58,8 @@ class RunState:
     purpose : Purpose
         What it was for.
     planned : bool
-        Whether it was begun with an end: readings, a time, a clear verdict.
+        Whether it was begun with an end: readings, a time, a clear verdict. A trim has
+        an end of its own, the best code.
     judged : bool
         Whether a verdict is kept with it.
     held : bool
@@ -137,6 +140,8 @@ def _unfinished(state: RunState) -> str:
     is_check = state.purpose is Purpose.REFCHECK  # what it tells, its finding decides
     if how == _UNREAD or (state.planned and how in BROKEN_OFF and not is_check):
         return how
+    if state.purpose is Purpose.TRIM and how != BEST_FOUND:
+        return f"{how}: {NO_CODE}"
     is_unjudged = state.purpose is Purpose.INSPECT and not state.judged
     return NOT_JUDGED if is_unjudged else ""
 

@@ -24,7 +24,13 @@ from benchlog.units import (
     format_u_ppm,
     three_digits,
 )
-from benchlog.verdict.run.comparison import Difference, delta_text, in_words, ratio_text
+from benchlog.verdict.run.comparison import (
+    Difference,
+    delta_text,
+    in_words,
+    notes_together,
+    ratio_text,
+)
 
 COMPARISON_VIEWS: Final = ("course", "stability")
 MOST: Final = 3
@@ -55,7 +61,7 @@ def _said(found: Sequence[Difference]) -> Iterator[str]:
     for one in found:
         delta = delta_text(one.delta_ppm, one.budget)
         yield f"run {one.b.run} - {one.a.run}: {delta}; " + "; ".join(in_words(one))
-    yield from dict.fromkeys(note for one in found for note in one.notes)
+    yield from notes_together(found)
 
 
 # --- tables --------------------------------------------------------------------------

@@ -29,14 +29,12 @@ select ifnull(utc_ns, -1) from readings where run_id = ? order by id limit 1
 _LAST_UTC: Final = _FIRST_UTC.replace("by id", "by id desc")
 
 _RESULTS: Final = f"""
-select r.*, json_extract({FIGURES}, '$.at_reference.temperature_c') as reference_c,
-  json_extract({FIGURES}, '$.at_reference.offset_ppm') as offset_at_reference_ppm,
-  json_extract({FIGURES}, '$.at_reference.u_ppm') as u_at_reference_ppm
+select r.*, json_extract({FIGURES}, '$.at_reference.temperature_c') as reference_c
 from results r left join verdicts v on v.id = (select id from verdicts
   where run_id = r.run order by at_utc_ns desc, id desc limit 1)
 """  # noqa: S608 - our own text
-"""The view `results`, and what was judged where readings were brought to the reference
-temperature; `reference_c` is null where none was."""
+"""The view `results`, and the reference temperature where readings were brought there;
+`reference_c` is null where none were."""
 
 
 class RunReader(ChangeReader):
@@ -135,7 +133,7 @@ class RunReader(ChangeReader):
     def results(self) -> list[dict[str, Any]]:
         """Return the rows of the view `results`: each device's newest that counts.
 
-        With them comes what was judged at the reference temperature, if anything was.
+        With them comes the temperature that readings were brought to, if any were.
         """
         return self._named(_RESULTS, ())
 

@@ -396,3 +396,18 @@ def test_results_have_the_figures_that_the_limit_was_held_against(
     assert "at 25 C" not in line
     text, _, _ = ask("results", "--csv")
     assert text.splitlines()[0].endswith("simulated,judged_ppm,judged_u_ppm")
+
+
+@pytest.mark.parametrize("command", ["runs", "devices", "results"])
+def test_a_misspelt_id_in_a_list_has_the_one_that_is_near(shop, ask, command):
+    """Before, an empty list told to measure something."""
+    shop.run("KX-0412", lot="L-2207")
+    for option, typed, meant in (
+        ("--device", "KX-0142", "KX-0412"),
+        ("--part", f"{PART.id}x", PART.id),
+        ("--lot", "L-2270", "L-2207"),
+    ):
+        out, said, code = ask(command, option, typed)
+        assert (out, code) == ("", 0)
+        assert f"{typed!r}; did you mean {meant}?" in said
+    assert "did you mean" not in ask(command, "--lot", "L-2207", "--verdict", "fail")[1]

@@ -108,3 +108,24 @@ def test_a_slow_end_is_not_cut_short() -> None:
     """What looks at the outputs is over before the interpreter lets go of signals."""
     done = subprocess.run([sys.executable, "-c", ASKED_TO_END], timeout=60, check=False)
     assert done.returncode == 0
+
+
+def test_a_list_whose_reader_went_away_ends_as_other_tools_do(line: Line) -> None:
+    """`show | head -1`: nothing was wrong, so the code is that of SIGPIPE, not 1."""
+    (line.folder / "counts.txt").write_text(COUNTS)
+    words = "import counts.txt --nominal-hz 12e6 --gate-s 1 --device one"
+    assert in_shell(line, words, "").returncode in (0, 4)
+    reading, writing = os.pipe()
+    os.close(reading)
+    with os.fdopen(writing, "wb") as gone:
+        done = subprocess.run(
+            [*PROGRAM, "show", "1"],
+            cwd=line.folder,
+            env=line.environment(),
+            stdin=subprocess.DEVNULL,
+            stdout=gone,
+            stderr=subprocess.PIPE,
+            timeout=60,
+            check=False,
+        )
+    assert (done.returncode, done.stderr) == (128 + signal.SIGPIPE, b"")

@@ -6,8 +6,10 @@ from pathlib import Path
 import pytest
 
 from benchlog.catalogue import described_id, described_part
+from benchlog.cli.typed_values import Frequency
 from benchlog.errors import UsageError
 from benchlog.model import Kind
+from benchlog.units import parse_frequency_hz
 
 from .conftest import Line, document
 
@@ -164,3 +166,18 @@ def test_a_broken_file_of_defaults_is_named_with_its_remedy(line: Line) -> None:
     assert "benchlog defaults --clear" in done.stderr
     assert line.run("defaults", "--clear").returncode == 0
     assert "no defaults" in line.run("defaults").stdout
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("16", "16 is taken as 16 Hz; write 16M for 16 MHz\n"),
+        ("1", "1 is taken as 1 Hz; write 1M for 1 MHz\n"),
+        ("32768", ""),
+        ("1Hz", ""),
+        ("16e6", ""),
+    ],
+)
+def test_a_bare_number_is_told_as_it_was_taken(typed, said, capsys):
+    assert Frequency().convert(typed, None, None) == parse_frequency_hz(typed)
+    assert capsys.readouterr().err == said

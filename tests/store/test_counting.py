@@ -103,6 +103,14 @@ def test_each_state_has_its_reason_in_sql_and_here(writer, made):
         made.run("SILENT", "no readings came", max_readings=9): "no readings came",
         made.run("ENDLESS", "interrupted", purpose=Purpose.SOAK, **none): None,
         made.run("CHECK", "interrupted", purpose=Purpose.REFCHECK): None,
+        made.run("CODE", "best code found", purpose=Purpose.TRIM, **none): None,
+        made.run("NO-CODE", "interrupted", purpose=Purpose.TRIM, **none): (
+            "interrupted: no best code found"
+        ),
+        made.run("GIVEN-UP", "stopped", purpose=Purpose.TRIM, **none): (
+            "stopped: no best code found"
+        ),
+        made.run("OF-LOT", "broken off", purpose=Purpose.TRIM): "broken off",
         made.run("HALF", "import stopped", purpose=Purpose.IMPORT): "import stopped",
         made.run("DAMAGED", None, kind=EventKind.DAMAGED, purpose=inspect): None,
         made.run("UNJUDGED", word=None, purpose=inspect): "not judged",
@@ -233,6 +241,20 @@ def test_results_have_one_row_a_device_its_newest_run_that_counts(writer, made):
     assert [row[2] for row in found][::2] == [kept, in_lot]
     assert [row[3] for row in found] == ["pass", "fail", "undecided"]
     assert {row[4] for row in found} == {3}
+
+
+def test_what_was_judged_stands_beside_what_was_measured(writer, made):
+    """A verdict held the limit against the figure at the reference temperature."""
+    measured, brought = made.run("A"), made.run("B", word=None)
+    at = {"temperature_c": 25.0, "offset_ppm": 31.0, "u_ppm": 0.4}
+    figures = {"readings": 3, "at_reference": at}
+    row = VerdictRow(word="fail", offset_ppm=26.0, u_ppm=0.1, figures=figures)
+    writer.add_verdict(brought, row)
+    open_run = made.run("C", None, word=None)
+    expected = [(measured, 1.0, 0.1, 1.0, 0.1), (brought, 26.0, 0.1, 31.0, 0.4)]
+    for view, more in (("results", []), ("runs_named", [(open_run, *[None] * 4)])):
+        sql = "select run, offset_ppm, u_ppm, judged_ppm, judged_u_ppm from "
+        assert by_any_tool(writer.path, f"{sql}{view} order by run") == expected + more
 
 
 def test_named_readings_tell_whether_their_run_counts(writer, made):

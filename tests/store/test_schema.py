@@ -5,7 +5,7 @@ import os
 import shutil
 import sys
 from contextlib import closing, suppress
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
@@ -16,12 +16,12 @@ from warm_program import Program
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import StoreError
-from benchlog.model import Condition, Edge, Event, PhasePoint, Reading
+from benchlog.model import Condition, Edge, Event, PhasePoint, Purpose, Reading
 from benchlog.store import opening as migrate
 from benchlog.store import sqlite
 from benchlog.store.logged_tables import LOGGED
 from benchlog.store.reader import Reader
-from benchlog.store.rows import Amendment
+from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.store.schema import newest
 from benchlog.store.schema import steps as schema
 from benchlog.store.writer import Writer
@@ -208,6 +208,35 @@ def test_a_file_of_schema_6_learns_quarantine(tmp_path, monkeypatch):
         for change in ("delete from quarantine", "update quarantine set number = 1"):
             with pytest.raises(sqlite.SqliteError, match="never"):
                 connection.execute(change)
+
+
+def test_a_file_of_schema_10_learns_what_was_judged_and_which_trims_are_whole(
+    tmp_path, monkeypatch
+):
+    path, trim = tmp_path / "bench.db", {"purpose": Purpose.TRIM}
+    with monkeypatch.context() as older:
+        older.setattr(migrate, "NEWEST", 10)
+        older.setattr(schema, "STEPS", schema.STEPS[:10])
+        with Writer.open(path, VirtualClock()) as writer:
+            assert rows_of(connection_of(writer), "pragma user_version") == [(10,)]
+            for how in ("best code found", "interrupted"):
+                run, segment = begin(writer, **trim)
+                writer.commit(rows(run, segment, 5))
+                writer.end_run(run, how)
+            at = {"temperature_c": 25.0, "offset_ppm": 31.0, "u_ppm": 0.4}
+            row = VerdictRow(word="pass", offset_ppm=26.0, u_ppm=0.1)
+            writer.add_verdict(1, replace(row, figures={"at_reference": at}))
+            sql = "select run, counts from runs_named order by run"
+            assert rows_of(connection_of(writer), sql) == [(1, 1), (2, 1)]
+    with Writer.open(path, VirtualClock()) as writer:
+        sql = "select run, does_not_count, judged_ppm, run_uid is not null"
+        assert rows_of(connection_of(writer), f"{sql} from runs_named order by 1") == [
+            (1, None, 31.0, 1),
+            (2, "interrupted: no best code found", None, 1),
+        ]
+        assert rows_of(connection_of(writer), "select count(*) from readings") == [
+            (10,)
+        ]
 
 
 @pytest.mark.parametrize("snapshot", ["", "{", "null", "[]", '{"max_s": NaN}'])

@@ -21,6 +21,7 @@ from benchlog.verdict.run.comparison import (
     Side,
     compare,
     in_words,
+    notes_together,
 )
 from benchlog.verdict.run.reading_judge import RunJudge
 
@@ -170,6 +171,23 @@ def test_no_word_on_steadiness_where_a_run_moves_slowly():
     assert "which is steadier cannot be told" in in_words(found)
     assert any("run 2 moves slowly" in note for note in found.notes)
     assert difference_document(found)["slow"] == [2]
+
+
+def test_of_three_runs_each_note_comes_once_and_says_of_which_it_is():
+    """A check was made after the first run; the third was warm."""
+    later = replace(BASE, status="checked", offset_ppm=0.3, u_ppm=0.002)
+    first = read_as(1, 5.0, BASE)
+    warm = read_as(3, 5.3, later)
+    stats = replace(warm.assessment.stats, ambient_mean_c=29.0)
+    warm = replace(warm, assessment=replace(warm.assessment, stats=stats))
+    found = [compare(first, read_as(2, 5.2, later)), compare(first, warm)]
+    notes = list(notes_together(found))
+    assert sum("falls out of their difference" in note for note in notes) == 1
+    assert any("The offsets listed are as judged" in note for note in notes)
+    (room,) = [note for note in notes if "ambient differed" in note]
+    assert room.startswith("runs 3 - 1: ambient differed by +")
+    moving = [replace(one, notes=("run 1 moves slowly",)) for one in found]
+    assert list(notes_together(moving)) == ["run 1 moves slowly"]
 
 
 def test_pair_by_pair_what_moved_both_does_not_hide_the_difference():

@@ -75,7 +75,12 @@ def _write(found: "RunComparison", wish: dict[str, Any]) -> None:
 
 def text_of(found: "RunComparison") -> str:
     """Return runs, differences and a chart as a person reads them."""
-    from benchlog.verdict.run.comparison import delta_text, in_words, ratio_text
+    from benchlog.verdict.run.comparison import (
+        delta_text,
+        in_words,
+        notes_together,
+        ratio_text,
+    )
 
     rows = [
         (
@@ -91,12 +96,12 @@ def text_of(found: "RunComparison") -> str:
         f"run {one.b.run} against run {one.a.run}: " + "; ".join(in_words(one))
         for one in found.differences
     ]
-    notes = [f"- {printable(note)}" for one in found.differences for note in one.notes]
+    notes = [f"- {printable(note)}" for note in notes_together(found.differences)]
     blocks = [
         _runs(found),
         table(headers, rows, "lrrr"),
         "\n".join(said),
-        "\n".join(dict.fromkeys(notes)),
+        "\n".join(notes),
         _chart(found),
     ]
     return "\n\n".join(block for block in blocks if block)

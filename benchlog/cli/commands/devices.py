@@ -10,7 +10,13 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading_runs
 from benchlog.cli.printing import print_json, say, table
-from benchlog.cli.tasks.finding_runs import ListedRun, finding_options, found, short
+from benchlog.cli.tasks.finding_runs import (
+    ListedRun,
+    finding_options,
+    found,
+    short,
+    why_none,
+)
 from benchlog.model import Purpose
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
 
@@ -41,6 +47,7 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     """
     with reading_runs(db) as reader:
         devices = _by_device(found(reader, wish))
+        why_not = "" if devices else why_none(reader, wish)
     if as_json:
         print_json([_document(one) for one in devices], "device")
     elif devices:
@@ -50,7 +57,7 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
         )  # fmt: skip
         click.echo(table(headers, [_row(one) for one in devices], "lllrrlrrr"))
     else:
-        say("no device matches; measure one with `benchlog measure`")
+        say(why_not or "no device matches; measure one with `benchlog measure`")
 
 
 def _by_device(runs: Iterable[ListedRun]) -> list[DeviceRuns]:

@@ -15,6 +15,7 @@ from benchlog.cli.tasks.finding_runs import (
     finding_options,
     found,
     short,
+    why_none,
 )
 from benchlog.errors import UsageError
 from benchlog.model import Purpose
@@ -67,6 +68,7 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
         check_place(wish["out"], overwrite=wish["overwrite"])
     with reading_runs(db) as reader:
         rows = results_of(reader, wish)
+        why_not = "" if rows else why_none(reader, wish)
     if wish["out"] is not None:
         _write(rows, wish["out"], overwrite=wish["overwrite"])
     elif wish["as_csv"]:
@@ -76,7 +78,8 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     elif rows:
         click.echo(_table(rows))
     else:
-        say("no result matches; `benchlog runs` lists what there is, and why not")
+        none = "no result matches; `benchlog runs` lists what there is, and why not"
+        say(why_not or none)
 
 
 def results_of(reader: "RunReader", wish: dict[str, Any]) -> list[dict[str, Any]]:
@@ -104,8 +107,7 @@ def results_of(reader: "RunReader", wish: dict[str, Any]) -> list[dict[str, Any]
 _NUMBERS: Final = {
     "readings": int,
     **dict.fromkeys(("offset_ppm", "u_ppm", "limit_ppm", "conformance"), float),
-    **dict.fromkeys(("offset_at_reference_ppm", "u_at_reference_ppm"), float),
-    _JUDGED_AT: float,
+    **dict.fromkeys(("judged_ppm", "judged_u_ppm", _JUDGED_AT), float),
 }
 
 
@@ -124,11 +126,10 @@ def _with_todays_figures(row: dict[str, Any], listed: ListedRun) -> dict[str, An
         row |= {"conformance": None, _JUDGED_AT: None}
     if is_rack or row["verdict"] is None:
         row |= {"offset_ppm": run.offset_ppm, "u_ppm": run.u_ppm}
+        row |= {"judged_ppm": run.offset_ppm, "judged_u_ppm": run.u_ppm}
         row |= {"verdict": listed.verdict, "readings": run.told_readings}
     row["damaged"], row["simulated"] = bool(row["damaged"]), bool(row["simulated"])
     row["operator"] = row["operator"] or None
-    at = "" if row[_JUDGED_AT] is None else "_at_reference"
-    row["judged_ppm"], row["judged_u_ppm"] = row[f"offset{at}_ppm"], row[f"u{at}_ppm"]
     return {name: row[name] for name in (*COLUMNS, _JUDGED_AT)}
 
 

@@ -15,6 +15,7 @@ from benchlog.cli.tasks.finding_runs import (
     finding_options,
     found,
     short,
+    why_none,
 )
 from benchlog.model import does_not_count_text
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
@@ -59,6 +60,7 @@ def command(
         return
     with reading_runs(db) as reader:
         listed = list(islice(found(reader, wish), limit + 1))
+        why_not = "" if listed else why_none(reader, wish)
     is_cut, listed = len(listed) > limit, listed[:limit]
     if as_json:
         print_json([as_document(one) for one in listed], "listed-run")
@@ -67,7 +69,10 @@ def command(
         if is_cut:
             say(_CUT.format(limit))
     else:
-        say("no run matches; start one with `benchlog measure` or `benchlog demo`")
+        say(
+            why_not
+            or "no run matches; start one with `benchlog measure` or `benchlog demo`"
+        )
 
 
 def _of_dataset(

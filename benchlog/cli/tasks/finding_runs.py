@@ -10,7 +10,7 @@ import click
 
 from benchlog.cli.printing import width
 from benchlog.cli.typed_values import CatalogueName, Since, Text
-from benchlog.errors import UnreadableRunError
+from benchlog.errors import NotFoundError, UnreadableRunError
 from benchlog.model import Purpose, Run, does_not_count_text
 from benchlog.model.counting import LEFT_OPEN, NOT_ENDED
 
@@ -174,6 +174,21 @@ def as_it_is(listing: _Listing, run: Run, state: str) -> ListedRun:
     if why_not == NOT_ENDED and state == "broken off":
         why_not = LEFT_OPEN
     return ListedRun(run=run, state=state, why_not=why_not)
+
+
+def why_none(reader: "RunReader", wish: dict[str, Any]) -> str:
+    """Return which id of the wish no run has, with near ones; empty where all exist."""
+    known: dict[str, set[str]] = {"device": set(), "part": set(), "lot": set()}
+    if all(wish[name] is None for name in known):
+        return ""
+    for run in reader.found_runs():
+        known["device"] |= {run.device}
+        known["part"] |= {run.part.id}
+        known["lot"] |= {run.lot} if run.lot else set()
+    for kind, ids in known.items():
+        if wish[kind] is not None and wish[kind] not in ids:
+            return str(NotFoundError(f"run of {kind}", wish[kind], ids))
+    return ""
 
 
 def short(text: str) -> str:

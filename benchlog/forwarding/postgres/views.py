@@ -24,6 +24,14 @@ def _utc(name: str) -> str:
     || '.' || lpad(({name} % 1000000000)::text, 9, '0') || 'Z' end"""
 
 
+_JUDGED: Final = """case when jsonb_typeof(figures #> '{{at_reference,temperature_c}}')
+    = 'number' and jsonb_typeof(figures #> '{{at_reference,{0}}}') = 'number'
+    then (figures #>> '{{at_reference,{0}}}')::double precision
+    else {0} end as judged_{1}"""
+"""What the limit was held against: at the reference temperature where readings were
+brought there, else as measured."""
+
+
 RUNS_NAMED: Final = f"""
 with newest as (select run_uid, kind, new, reason, row_number() over (
     partition by run_uid, case kind when 'restore' then 'void' else kind end
@@ -66,6 +74,8 @@ with newest as (select run_uid, kind, new, reason, row_number() over (
     when how = 'import stopped' then how
     when planned and made_for <> 'refcheck' and how in ('interrupted',
       'terminal closed', 'broken off', 'left', 'no readings came') then how
+    when made_for = 'trim' and how <> 'best code found'
+      then how || ': no best code found'
     when made_for = 'inspect' and not is_judged then 'not judged'
     end as own
     from states),
@@ -96,7 +106,9 @@ select run, device_now as device, part_now as part, lot_now as lot, position, be
   case when made_for = 'refcheck' then null when damaged then 'fail' else word end
     as verdict,
   does_not_count is null as counts, does_not_count, damaged, device as device_typed,
-  simulated, made_for, run_uid, source
+  simulated, made_for, run_uid, source,
+  {_JUDGED.format("offset_ppm", "ppm")},
+  {_JUDGED.format("u_ppm", "u_ppm")}
 from told
 """  # noqa: S608 - our own text
 """A row for each run: what it measured, its newest verdict, whether it counts."""
@@ -104,7 +116,7 @@ from told
 RESULTS: Final = """
 select run, device, part, lot, position, bench, purpose, operator, started,
   started_utc_ns, nominal_hz, readings, offset_ppm, u_ppm, limit_ppm, conformance,
-  verdict, damaged, simulated, run_uid, source
+  verdict, damaged, simulated, run_uid, source, judged_ppm, judged_u_ppm
 from (select *, row_number() over (partition by part, lot, device
     order by started_utc_ns desc, run desc, run_uid) as nth
   from runs_named where counts and made_for not in ('refcheck', 'trim')) numbered

@@ -12,6 +12,7 @@ from sqlite_utils import Database
 
 from benchlog.store.schema import (
     first_views,
+    judged_columns,
     named_views,
     no_programs,
     phase_table,
@@ -335,6 +336,14 @@ def _runs_by_time(db: Database) -> None:
     db.table("runs").create_index(["started_utc_ns"], "runs_by_time")
 
 
+def _judged_columns(db: Database) -> None:
+    """An unfinished trim does not count; what was judged is beside what was read."""
+    for name in reversed(judged_columns.VIEWS):
+        db.execute(f"drop view {name}")
+    for name, view in judged_columns.VIEWS.items():
+        db.create_view(name, view)
+
+
 STEPS: Final[tuple[Step, ...]] = (
     _first_schema,
     _amendments,
@@ -346,4 +355,5 @@ STEPS: Final[tuple[Step, ...]] = (
     _no_programs,
     uid_columns.add_uids,
     _runs_by_time,
+    _judged_columns,
 )

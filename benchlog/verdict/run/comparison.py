@@ -1,7 +1,8 @@
 """Is B really better than A? Differences with intervals, and their words."""
 
 import math
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
@@ -21,7 +22,7 @@ from benchlog.verdict.timebase.common_timebase import (
     shared,
 )
 
-__all__ = ["ComparisonAnswer", "Difference", "Side", "compare"]
+__all__ = ["ComparisonAnswer", "Difference", "Side", "compare", "notes_together"]
 
 _OF_ONE_RUN: Final = ("statistics", DRIFT, ROOM)
 """Lines that readings pair by pair have in their own statistics; definition."""
@@ -176,8 +177,7 @@ def _notes(found: Difference) -> Iterator[str]:
             yield f"ambient differed by {apart:+.1f} C: that may be part of it"
     else:
         yield "ambient is not known of both: temperature may be part of it"
-    if found.slow:
-        yield _slow_text(found)
+    yield from map(_slow_text, found.slow)
     if found.ratio is None:
         yield "scatter not compared: other gates, or too little of it"
     days = abs(a.started_utc_ns - b.started_utc_ns) / DAY_NS
@@ -191,13 +191,25 @@ def _notes(found: Difference) -> Iterator[str]:
         yield "simulated data"
 
 
-def _slow_text(found: Difference) -> str:
-    runs = " and ".join(str(run) for run in found.slow)
-    moves = "runs {} move" if len(found.slow) > 1 else "run {} moves"
+def _slow_text(run: int) -> str:
     return (
-        f"{moves.format(runs)} slowly: which device is steadier depends on the "
+        f"run {run} moves slowly: which device is steadier depends on the "
         "averaging time, see `benchlog stability`"
     )
+
+
+def notes_together(found: Sequence[Difference]) -> Iterator[str]:
+    """Yield the notes of several differences, each once.
+
+    One that is not of all of them, and names no run itself, says of which it is.
+    """
+    pairs: dict[str, list[str]] = {}
+    for one in found:
+        for note in one.notes:
+            pairs.setdefault(note, []).append(f"{one.b.run} - {one.a.run}")
+    for note, of in pairs.items():
+        is_told = len(of) == len(found) or re.search(r"\bruns? \d", note)
+        yield note if is_told else f"runs {', '.join(of)}: {note}"
 
 
 # --- a difference between two runs in words

@@ -119,10 +119,11 @@ def base_notes(given: tuple[Side, Side], taken: tuple[Side, Side]) -> Iterator[s
     better = base_of(taken[0])
     u_ppm = COVERAGE * better.u_ppm
     yield (
-        f"one counter measured runs {a.run} and {b.run}, so its time base falls out of "
-        f"their difference: both are taken as corrected by "
+        "one counter measured both, so its time base falls out of their difference: "
+        f"both are taken as corrected by "
         f"{format_ppm(better.offset_ppm, u_ppm)} +- {format_u_ppm(u_ppm)} ppm "
-        f"({better.status}), the better known of what each was judged by"
+        f"({better.status}), the better known of what each was judged by. The "
+        "offsets listed are as judged, so their difference may be another figure"
     )
 
 
