@@ -117,7 +117,7 @@ class BenchLocks:
     ) -> None:
         fd = os.open(lock_path(name), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
-            _take(fd)
+            _lock_file(fd)
         except OSError as error:
             who = os.pread(fd, 4096, 0)
             os.close(fd)
@@ -128,7 +128,7 @@ class BenchLocks:
         self._files[name] = fd
 
 
-def _take(fd: int) -> None:
+def _lock_file(fd: int) -> None:
     """Lock a file. Raises OSError where somebody holds it for longer than a look."""
     limit = host_deadline(_LOOKED_AT_S)
     while True:

@@ -35,6 +35,7 @@ from benchlog.recorder.instruments.instrument_messages import (
 from benchlog.recorder.instruments.instrument_pool import Ended, Heard
 from benchlog.recorder.notice import RunNotice, notice_of
 from benchlog.recorder.rack.counter_outages import NO_VALUE
+from benchlog.recorder.rack.known_setters import newest
 from benchlog.recorder.rack.turn_sites import TurnSite
 from benchlog.recorder.rack.turning import Turning
 from benchlog.recorder.run.bookkeeper import JudgedBatch
@@ -120,6 +121,7 @@ class Keeper(HearingLoop):
             run = self.book.resume(old, position_of(old.plan), self._socket.name)
             self.surroundings.tell(RunNotice(run_id=run.run_id, kind="begun"))
         self.watch.notifier.ready()
+        self.turning.expect(newest(old.setters for old in several))
         self.turning.start()
         self.pool.start(hold=self.turning.counters)
 

@@ -52,6 +52,12 @@ EXAMPLES = (
     is_flag=True,
     help="With --resume-last: also with runs that came from elsewhere.",
 )
+@click.option(
+    "--exchanged",
+    multiple=True,
+    metavar="SETTER",
+    help="With --resume-last: this one was exchanged since; may be repeated.",
+)
 @options.no_screen
 @options.operator
 @options.note
@@ -78,7 +84,11 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
 
     path = database(db)
     if typed["resume_last"]:
-        prepared, work = prepare_again(path, host_clock(), trust=typed["trust"])
+        prepared, work = prepare_again(
+            path, host_clock(), trust=typed["trust"], exchanged=typed["exchanged"]
+        )
+    elif typed["exchanged"]:
+        raise UsageError("--exchanged goes with --resume-last: see its help")
     else:
         prepared = _prepared(typed)
         work = RackWork(task=prepared.task, again={})

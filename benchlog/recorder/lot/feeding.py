@@ -206,7 +206,7 @@ class Feeds:
         limit = host_deadline(_OPEN_S)
         for feed in self.by_name.values():
             while not feed.handle.opened:
-                feed.handle.require_free()
+                feed.handle.require_right()
                 if limit.passed:
                     raise InstrumentError(
                         f"supply {feed.handle.name!r} does not answer; nothing was set"

@@ -5,8 +5,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from benchlog.clock import host_deadline
-from benchlog.errors import BenchlogError, InstrumentError
-from benchlog.model import Event, EventKind, Identity, RunPlan
+from benchlog.errors import BenchlogError, InstrumentError, WrongInstrumentError
+from benchlog.model import Event, EventKind, RunPlan
 from benchlog.recorder.hearing_loop import Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got
 from benchlog.recorder.instruments.instrument_pool import Ended, Heard
@@ -14,6 +14,7 @@ from benchlog.recorder.keeper_loop import Keeper
 from benchlog.recorder.notice import RunNotice, event_notice
 from benchlog.recorder.rack.counter_outages import NO_VALUE
 from benchlog.recorder.rack.held_setters import SETTER, HeldSetters, held_words
+from benchlog.recorder.rack.known_setters import newest, words_of
 from benchlog.recorder.rack.rack_script import RackScript
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
@@ -38,6 +39,7 @@ class RackKeeper(Keeper):
         self.script = RackScript(self, task)
         self._held = HeldSetters(self.setters, around.selector, self._hear_setter)
         self._segments: dict[int, int] = {}
+        self._known: dict[str, str] = {}
 
     def _handle(self, name: str) -> SetterHandle:
         job = job_for(self.task.bench.instruments[name], self.task.bounds[name])
@@ -57,12 +59,18 @@ class RackKeeper(Keeper):
     def resume(self, several: Sequence[Resumed], fresh: Sequence[RunPlan] = ()) -> None:
         """Go on with the runs of a rack; devices are measured again in their turns.
 
-        `fresh` are the plans of devices whose runs had not been begun.
+        `fresh` are the plans of devices whose runs had not been begun. Raises
+        WrongInstrumentError where a setter is another one than it was.
         """
+        self._known = newest(old.setters for old in several)
+        for name, handle in self.setters.items():
+            if name not in self.task.exchanged:
+                handle.expect(self._known.get(name, ""))
         if fresh:
             self.wait_for_all()
         else:
             self._held.start()
+            self._wait_for_setters()
         self.open_door()
         for old in several:
             for name in self._counters & old.run.identities.keys():
@@ -76,7 +84,6 @@ class RackKeeper(Keeper):
             self.begin_one(plan)
         if not fresh:
             self.pool.start(hold=self._counters)
-            self._wait_for_setters()
 
     def _wait_for_setters(self) -> None:
         """Wait until each has answered. Raises InstrumentError naming who has not."""
@@ -86,7 +93,7 @@ class RackKeeper(Keeper):
             for heard in self._wait():
                 self._dispatch(heard)
             for handle in self.setters.values():
-                handle.require_free()
+                self._require_right(handle)
             for name, report in self.script.unread():
                 if report.kind in ("fault", "ended"):
                     complaints[name] = report.text
@@ -96,19 +103,26 @@ class RackKeeper(Keeper):
                 raise InstrumentError(f"setter {name!r}: {said}; nothing was set")
         self.script.begin_watch()
 
+    def _require_right(self, handle: SetterHandle) -> None:
+        """Refuse a setter that others use, or another one than a cut sequence had."""
+        try:
+            handle.require_right()
+        except WrongInstrumentError as error:
+            raise WrongInstrumentError(
+                f"{error}, or add --exchanged {handle.name} if it was exchanged; "
+                "nothing was set",
+                address=error.address,
+            ) from error
+
     def _hear_setter(self, name: str, report: SetterReport) -> None:
         self.script.heard(name, report)
-
-    def identities(self) -> dict[str, Identity]:
-        """Return who the setters are, as they told."""
-        return {
-            name: Identity(report.text, simulated=report.simulated)
-            for name, report in self.script.opened.items()
-        }
 
     def start_reading(self, run: LiveRun) -> None:
         """Let nothing read yet: a device is measured when it is its turn."""
         self._segments[run.run_id] = run.segment_id
+        for name, report in self.script.opened.items():
+            text, raw = words_of(name, report.text, self._known.get(name, ""))
+            self.book.runs.note(run, EventKind.SETTER, text, name, raw)
         self.book.intake.turns.setdefault(run.position.frequency, 0)
 
     # --- the loop ---------------------------------------------------------------------

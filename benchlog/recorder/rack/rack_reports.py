@@ -82,6 +82,7 @@ class RackReports:
         self._troubled: dict[str, tuple[Deadline, str]] = {}
         self._on: set[str] = set()
         self._apart: dict[str, int] = {}
+        self._held: set[str] = set()  # supplies that were seen to be as ordered
         self._wrong = ""
         self._probe: deque[tuple[float, float]] = deque(maxlen=_KEPT)
 
@@ -132,7 +133,7 @@ class RackReports:
         if report.kind == "done":
             if report.ordered is not None:
                 self._ordered[name] = report.ordered
-                self._apart.pop(name, None)
+                self._forget_output(name)
             self._ordered.setdefault(name, None)
         if report.kind in ("done", "state"):
             self._troubled.pop(name, None)
@@ -158,13 +159,19 @@ class RackReports:
 
     def note_switched(self, name: str, *, on: bool) -> None:
         """Remember whether a setter's output is on."""
-        self._apart.pop(name, None)
+        self._forget_output(name)
         (self._on.add if on else self._on.discard)(name)
+
+    def _forget_output(self, name: str) -> None:
+        """Give an output its time: it was ordered anew."""
+        self._apart.pop(name, None)
+        self._held.discard(name)
 
     def _compare_output(self, name: str, report: SetterReport) -> None:
         """See that what a supply measures is what it is set to, once it is on.
 
-        In its current limit, or with a lead off, it reads back what it was told.
+        In its current limit, or with a lead off, it reads back what it was told. A look
+        or two that are off are told, but not of an output that is on its way.
         """
         spec, volts = self._task.bench.instruments[name], self._ordered.get(name)
         fed = name in self._on and not report.released
@@ -175,14 +182,18 @@ class RackReports:
         share, least = _FEEDS
         if abs(report.value - volts) <= max(share * abs(volts), least):
             self._apart.pop(name, None)
+            self._held.add(name)
             return
         self._apart[name] = looks = self._apart.get(name, 0) + 1
+        said = (
+            f"setter {name!r} is set to {as_stated(volts)} V and measures "
+            f"{as_stated(report.value, 4)} V"
+        )
         if looks >= _LOOKS:
-            self._wrong = self._wrong or (
-                f"setter {name!r} is set to {as_stated(volts)} V and measures "
-                f"{as_stated(report.value, 4)} V: its current limit, its output or its "
-                "sense leads hold it there"
-            )
+            why = "its current limit, its output or its sense leads hold it there"
+            self._wrong = self._wrong or f"{said}: {why}"
+        elif name in self._held:
+            self._keeper.trouble_all(f"{said} at a look", name)
 
     def obeys(self, name: str, ordered: float, read_back: float) -> bool:
         """Tell whether what is read back is what was ordered."""

@@ -31,6 +31,8 @@ class RackTask:
         Setter's name to what it may be set to at most.
     references : mapping
         Where each drive stands at reference conditions.
+    exchanged : frozenset of str
+        Setters that may be others than they were before the sequence was cut.
     """
 
     plans: tuple[RunPlan, ...]
@@ -39,6 +41,7 @@ class RackTask:
     bounds: Mapping[str, tuple[float, float]]
     references: Mapping[Drive, float] = field(default_factory=dict)
     first: int = 0
+    exchanged: frozenset[str] = frozenset()
 
     @property
     def bench(self) -> Bench:

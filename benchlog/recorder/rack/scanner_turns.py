@@ -17,6 +17,7 @@ from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
 from benchlog.recorder.rack import turn_sites
 from benchlog.recorder.rack.confirmed_values import ConfirmedValues
 from benchlog.recorder.rack.first_values import FirstValues
+from benchlog.recorder.rack.known_setters import words_of
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
 from benchlog.recorder.rack.setter_job import job_for
 from benchlog.recorder.rack.turn_sites import HandOver, TurnOwner, TurnSite
@@ -40,6 +41,7 @@ class ScannerTurns:
         self._answers: dict[int, SetterReport] = {}
         self.complaint, self.opened, self._simulated = "", False, False
         self._said: dict[int, str] = {}
+        self._who, self._who_told = "", set[int]()
         self._without_signal: set[int] = set()
         self._site: TurnSite | None = None
         self._values, self._firsts = self._no_values(), FirstValues()
@@ -64,6 +66,7 @@ class ScannerTurns:
         """Take a report of the scanner's process."""
         if report.kind == "opened":
             self.opened, self._simulated = True, report.simulated
+            self._who = report.text
         if report.kind in ("done", "refused"):
             self._answers[report.number] = report
         if report.kind in ("fault", "ended", "released"):
@@ -170,6 +173,10 @@ class ScannerTurns:
         if site.run is not None and self._said.pop(site.run.run_id, ""):
             text = f"channel {channel} is closed alone again"
             self._note(site.run, EventKind.SETTER, text)
+        if site.run is not None and site.run.run_id not in self._who_told:
+            self._who_told.add(site.run.run_id)
+            text, raw = words_of(self.spec.name, self._who)
+            self._note(site.run, EventKind.SETTER, text, raw)
         if self.complaint:
             self._say_all(f"scanner {self.spec.name!r} obeys again")
         self.complaint = ""

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from benchlog.clock import Deadline, host_deadline
-from benchlog.errors import BusyError
+from benchlog.errors import BusyError, InUseError, WrongInstrumentError
 from benchlog.model import Identity
 from benchlog.recorder.bench_lock import BenchLocks
 from benchlog.recorder.rack.setter_hold import HoldGiver
@@ -50,7 +50,8 @@ class SetterReport:
     simulated: bool = False
     switches: bool = False
     who: tuple[str, str, str] = ("", "", "")
-    in_use: bool = False
+    error: str = ""
+    """Of a fault of the instrument: its kind, as in `errors.py`."""
 
     @property
     def identity(self) -> Identity:
@@ -74,8 +75,7 @@ class SetterHandle:
         self.opened = False
         self.switches = False
         self.latest: SetterReport | None = None
-        self.in_use = ""
-        """Who else uses the instrument, as told; empty where nobody does."""
+        self._fault = SetterReport(kind="")
         self._number = 0
         self._expect, self._granted = job.expect, job.granted
         self._process: subprocess.Popen[bytes] | None = None
@@ -178,20 +178,32 @@ class SetterHandle:
         for report in reports:
             if report.kind == "met":
                 self._hold.answer(report.identity, report.number)
-            elif report.in_use:
-                self.in_use = report.text
+            elif report.kind == "fault":
+                self._fault = report
             elif report.kind == "opened":
                 self.opened, self.switches = True, report.switches
-                self.in_use, self._granted = "", True
+                self._granted = True
                 self._expect = self._expect or report.text
             elif report.kind == "state":
                 self.latest = report
         return [report for report in reports if report.kind != "met"]
 
-    def require_free(self) -> None:
-        """Raise BusyError where another keeper uses the instrument."""
-        if self.in_use:
-            raise BusyError(f"setter {self.name!r}: {self.in_use}")
+    def expect(self, who: str) -> None:
+        """Let nobody else be given orders; before it is started."""
+        self._expect = who
+
+    def require_right(self) -> None:
+        """Raise BusyError where another keeper uses the instrument.
+
+        Raises WrongInstrumentError where another one than expected has answered.
+        """
+        said = f"setter {self.name!r}: {self._fault.text}"
+        if self.opened:
+            return
+        if self._fault.error == InUseError.kind:
+            raise BusyError(said)
+        if self._fault.error == WrongInstrumentError.kind:
+            raise WrongInstrumentError(said, address=self.job.spec.address)
 
     def finish(self) -> str:
         """Let it go, wait until it has, and end the process.
@@ -295,7 +307,7 @@ def _report(line: bytes) -> SetterReport:
             simulated=told.get("simulated") is True,
             switches=told.get("switches") is True,
             who=_who(told.get("who", ("", "", ""))),
-            in_use=told.get("in_use") is True,
+            error=as_told(str(told.get("error", ""))),
         )
     except (ValueError, OverflowError, RecursionError):
         return SetterReport(kind="fault", text="it reported what nobody can read")

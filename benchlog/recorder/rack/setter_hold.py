@@ -57,7 +57,7 @@ class HoldGiver:
         """Say whether who answered may be set; the process tells what came of it."""
         refusal, lock = b"", None
         try:
-            self._lock = lock = self._taken(identity)
+            self._lock = lock = self._asked_for(identity)
         except BusyError as error:
             refusal = str(error).encode()[:_LONGEST]
         if self._here is not None:
@@ -71,7 +71,7 @@ class HoldGiver:
             self._here.close()
             self._here = None
 
-    def _taken(self, identity: Identity) -> int | None:
+    def _asked_for(self, identity: Identity) -> int | None:
         if self._locks is None or not registry.load(self._spec.driver).exclusive:
             return None
         return self._locks.hold_setter(identity, self._spec.address)

@@ -1,11 +1,18 @@
 """What a setter's process is started with."""
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any, Final, Self
 
-from benchlog.errors import WrongInstrumentError
+from benchlog.errors import (
+    BenchlogError,
+    InstrumentError,
+    RefusedError,
+    WrongInstrumentError,
+)
 from benchlog.model import Identity, InstrumentSpec
-from benchlog.units import printable
+from benchlog.recorder.instruments.instrument_messages import words_of
+from benchlog.units import as_stated, printable
 
 LEAVING_MIN: Final = 10
 """Real minutes for which letting go is tried without a keeper; our rule: a line comes
@@ -38,6 +45,22 @@ class SetterJob:
         """Return it as a setter has it that may be given orders."""
         return replace(self, granted=True)
 
+    def within(self, value: object, *, opens_all: bool) -> float:
+        """Return a value that may be set; 0 opens all channels of a scanner.
+
+        Raises RefusedError.
+        """
+        low, high = self.bounds
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise RefusedError(f"{value!r} is no number")
+        opens = value == 0 and opens_all
+        if not (math.isfinite(value) and (low <= value <= high or opens)):
+            raise RefusedError(
+                f"{as_stated(float(value))} is outside {as_stated(low)} to "
+                f"{as_stated(high)}, what part, position, setter and sequence all allow"
+            )
+        return float(value)
+
     def met(self, identity: Identity) -> Self:
         """Return it with who answers from now on.
 
@@ -69,6 +92,12 @@ def told_of(identity: Identity) -> dict[str, Any]:
         "who": identity.who,
         "simulated": identity.simulated,
     }
+
+
+def fault_of(error: BenchlogError) -> dict[str, str]:
+    """Return an error, as a setter's report has it, with its kind where it has one."""
+    kind = error.kind if isinstance(error, InstrumentError) else ""
+    return {"text": words_of(error), "error": kind}
 
 
 def as_told(text: str) -> str:

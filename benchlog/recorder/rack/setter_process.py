@@ -14,7 +14,6 @@ nowhere: the pipe to the keeper is not its standard output.
 import base64
 import contextlib
 import json
-import math
 import os
 import pickle
 import queue
@@ -27,7 +26,7 @@ from typing import Any, Final
 from benchlog.clock import Clock, host_clock, host_deadline, host_sleep
 from benchlog.driver import Setter
 from benchlog.driver_values import checked_identity, checked_sample, real
-from benchlog.errors import BenchlogError, InUseError, RefusedError
+from benchlog.errors import BenchlogError, RefusedError
 from benchlog.recorder.instruments.instrument_messages import words_of
 from benchlog.recorder.instruments.parent_death import signal_at_parents_death
 from benchlog.recorder.rack.call_watch import (
@@ -37,7 +36,12 @@ from benchlog.recorder.rack.call_watch import (
     begin_anew,
 )
 from benchlog.recorder.rack.setter_hold import connected
-from benchlog.recorder.rack.setter_job import LEAVING_MIN, SetterJob, told_of
+from benchlog.recorder.rack.setter_job import (
+    LEAVING_MIN,
+    SetterJob,
+    fault_of,
+    told_of,
+)
 from benchlog.units import as_stated
 
 _TRIES: Final = 3  # our rule: a release that fails is tried so often before the end
@@ -88,6 +92,10 @@ class SetterChild:
                 order = json.loads(line)
                 if isinstance(order, dict) and order.get("do") != "alive":
                     self.orders.put(order)
+        self.end()
+
+    def end(self) -> None:
+        """Let it end, whatever it waits for."""
         self.ended.set()
         self.orders.put({"do": "end"})
 
@@ -104,8 +112,7 @@ class SetterChild:
                 wait_s = _WAIT_S[0]
                 self._serve()
             except BenchlogError as error:
-                in_use = isinstance(error, InUseError)
-                self._say(kind="fault", text=words_of(error), in_use=in_use)
+                self._say(kind="fault", **fault_of(error))
             except _UNEXPECTED as error:
                 text = f"{type(error).__name__}: {words_of(error)}"
                 self._say(kind="fault", text=f"driver failed by itself: {text}")
@@ -252,16 +259,8 @@ class SetterChild:
 
     def _within(self, value: object) -> float:
         """Return a value that may be set. Raises RefusedError; nothing is sent then."""
-        low, high = self.job.bounds
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise RefusedError(f"{value!r} is no number")
-        opens_all = value == 0 and self._opened().quantity == "channel"
-        if not (math.isfinite(value) and (low <= value <= high or opens_all)):
-            raise RefusedError(
-                f"{as_stated(float(value))} is outside {as_stated(low)} to "
-                f"{as_stated(high)}, what part, position, setter and sequence all allow"
-            )
-        return float(value)
+        opens_all = self._opened().quantity == "channel"
+        return self.job.within(value, opens_all=opens_all)
 
     def _look(self, setter: Setter) -> None:
         """Measure and read back; let go of what has gone far outside the bounds."""
@@ -348,11 +347,7 @@ def main() -> None:
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what a driver prints
     child = SetterChild(job, host_clock(), reports=reports, carried=carried)
 
-    def end(*_: object) -> None:
-        child.ended.set()
-        child.orders.put({"do": "end"})
-
-    signal.signal(signal.SIGTERM, end)
+    signal.signal(signal.SIGTERM, lambda *_: child.end())
     threading.Thread(target=child.listen, daemon=True).start()
     child.run()
 

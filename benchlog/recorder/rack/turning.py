@@ -48,6 +48,11 @@ class Turning:
     def __bool__(self) -> bool:
         return bool(self.scanners)
 
+    def expect(self, known: Mapping[str, str]) -> None:
+        """Let only these scanners, by name, be given orders; before they start."""
+        for name, one in self.scanners.items():
+            one.handle.expect(known.get(name, ""))
+
     def start(self) -> None:
         """Start their processes; they open the scanners by themselves."""
         for name, one in self.scanners.items():
@@ -65,7 +70,7 @@ class Turning:
             hear()
             self.tend()
             for one in self.scanners.values():
-                one.handle.require_free()
+                one.handle.require_right()
             name = waiting[0]
             said = self.scanners[name].complaint
             if not patient and (limit.passed or said):

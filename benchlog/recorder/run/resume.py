@@ -1,7 +1,7 @@
 """Going on with a run that was broken off: its plan, its figures so far, the gap."""
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,6 +18,7 @@ from benchlog.model import (
     Run,
     RunPlan,
 )
+from benchlog.recorder.rack.known_setters import known_setters
 from benchlog.recorder.run.plan_checks import position_of
 from benchlog.recorder.run.resume_trust import came_by, opened_by, with_alarms_here
 from benchlog.store.files import boot_id
@@ -35,7 +36,7 @@ class Resumed:
     """A run to go on with: its plan, its judge fed with all readings, and the gap.
 
     `gap` says why nothing was kept, and since when; `alarms`, where there is something
-    to say, why they tell nobody.
+    to say, why they tell nobody; `setters` who they were (`known_setters.py`).
     """
 
     run: Run
@@ -44,6 +45,7 @@ class Resumed:
     readings: int
     gap: str
     alarms: str = ""
+    setters: Mapping[str, tuple[int, str]] = field(default_factory=dict)
 
 
 def find_last(
@@ -115,6 +117,7 @@ def resumed(
             )
         so_far = fed(reader, run)
         gap = _gap_words(reader, run, now_utc_ns)
+        setters = known_setters(reader.events(run.id))
         readings = run.readings if so_far.of_pulses else reader.count(run_id)
     return Resumed(
         run=run,
@@ -123,6 +126,7 @@ def resumed(
         readings=readings,
         gap=gap,
         alarms=alarms,
+        setters=setters,
     )
 
 

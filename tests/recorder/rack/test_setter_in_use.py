@@ -188,10 +188,10 @@ def test_a_setter_in_use_is_neither_set_nor_let_go_of(odd_job, tmp_path):
             assert "in use by benchlog qualify of 3 devices" in said
             assert "under GPIB0::8::INSTR" in said
             with pytest.raises(BusyError, match=r"setter 'supply'.*in use"):
-                handle.require_free()
+                handle.require_right()
             assert not handle.opened
         heard(handle, lambda one: one.kind == "opened")  # it asks again, and is free
-        handle.require_free()
+        handle.require_right()
         assert not (tmp_path / "released").exists()
         assert handle.finish() == ""
     assert (tmp_path / "released").exists()

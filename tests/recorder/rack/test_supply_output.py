@@ -45,4 +45,27 @@ def test_an_output_may_take_a_moment():
         looks.extend([true] if true else [])
         return true * min(1.0, len(looks) / 3)
 
-    assert gone_through(rising).how == "sequence complete"
+    rack = gone_through(rising)
+    assert rack.how == "sequence complete"
+    assert not told_of(rack)
+
+
+def told_of(rack):
+    return [text for text in rack.notes if "V at a look" in text]
+
+
+@pytest.mark.parametrize("looks", [1, 2])
+def test_a_look_or_two_that_are_off_are_told(looks):
+    """Before, they were told nowhere but in the rows of each minute, if at all."""
+    seen = []
+
+    def at_times(bench, true):
+        seen.extend([true] if true else [])
+        return true + 0.25 * (true > 0 and len(seen) % 7 < looks and len(seen) >= 7)
+
+    rack = gone_through(at_times)
+    assert rack.how == "sequence complete"
+    assert len(told_of(rack)) == sum(k % 7 < looks for k in range(7, len(seen) + 1))
+    assert told_of(rack)[0] == (
+        "setter 'supply' is set to 3.3 V and measures 3.55 V at a look"
+    )

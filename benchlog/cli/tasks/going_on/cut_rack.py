@@ -27,6 +27,7 @@ from benchlog.evaluation.rack_study import known_plan, next_step, plan_of, runs_
 from benchlog.model import Bench, Purpose, QualificationPlan, Run, RunPlan
 from benchlog.recorder.rack.qualification import RackWork
 from benchlog.recorder.rack.rack_script import COMPLETE
+from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.run.plan_checks import instruments_of, position_of
 from benchlog.recorder.run.resume import resumed
 from benchlog.recorder.run.resume_trust import came_by, opened_of
@@ -39,13 +40,14 @@ _WIRING: Final = ("frequency", "through", "channel", "divider")
 
 
 def prepare_again(
-    database: Path, clock: Clock, *, trust: bool
+    database: Path, clock: Clock, *, trust: bool, exchanged: Sequence[str] = ()
 ) -> tuple[Prepared, RackWork]:
     """Return the newest qualification that was cut, and what its keeper is to do.
 
-    The bench is that of the bench file on this computer: what a database says may be
-    opened or started here is not believed. Positions must be wired as they were. Raises
-    NotFoundError where none was cut, UsageError, and what `prepare` raises.
+    `exchanged` are setters that may be others than they were. The bench is that of the
+    bench file on this computer: what a database says may be opened or started here is
+    not believed. Positions must be wired as they were. Raises NotFoundError where none
+    was cut, UsageError, and what `prepare` raises.
     """
     with Reader.open(database) as reader:
         all_runs = _cut(reader, trust=trust)
@@ -84,9 +86,19 @@ def prepare_again(
     steps = planned_steps(sequence, part, bounds)
     first = first_again(steps, 0 if fresh else cut)
     task = rack_task(plans, sequence, steps, bounds, first)
+    task = replace(task, exchanged=_named(exchanged, task))
     prepared = Prepared(task=task, sequence=sequence, part=part)
     again = {run.position: run.id for run in runs}
     return prepared, RackWork(task=task, again=again, trust=trust)
+
+
+def _named(exchanged: Sequence[str], task: RackTask) -> frozenset[str]:
+    """Return setters by name. Raises UsageError for what is none of this rack."""
+    for name in exchanged:
+        if name not in task.setters():
+            names = ", ".join(task.setters())
+            raise UsageError(f"the rack has no setter {name!r}; it has {names}")
+    return frozenset(exchanged)
 
 
 def _refusal(database: Path, clock: Clock, strange: Run) -> UsageError:
