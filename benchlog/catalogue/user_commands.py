@@ -1,7 +1,9 @@
 """Programs that a bench file names, `[[alarm]]` and `[burn]`: what none may be.
 
 Values are filled into their words: ids, notes, whatever somebody typed or scanned. As a
-word of its own such a value is an argument. Within a script it would be run.
+word of its own such a value is an argument. Within a script it would be run. What is
+known to take a script is refused here; what is not known has only harmless characters
+(`recorder/command_words.py`).
 """
 
 import re
@@ -33,7 +35,8 @@ what runs a file whose further words are the file's own, which options may stand
 the file and take no word: `python3 -u notify.py -c {text}` fills nothing into a script.
 """
 _BESIDE_IT: Final = (
-    'the value as a word behind the script: ["sh", "-c", \'notify "$1"\', "sh", "{%s}"]'
+    'a variable within the script: ["sh", "-c", \'notify "$BENCHLOG_%s"\']; or the '
+    'value as a word behind it: ["sh", "-c", \'notify "$1"\', "sh", "{%s}"]'
 )
 
 
@@ -46,7 +49,7 @@ def look_for_scripts(
     """
     if _in_a_script(tuple(word.replace("{code}", "0") for word in command)):
         found = "{...} within the script of a shell, which would run what a value says"
-        findings.add(path, found, _BESIDE_IT % value)
+        findings.add(path, found, _BESIDE_IT % (value.upper(), value))
 
 
 def _in_a_script(command: tuple[str, ...]) -> bool:

@@ -26,6 +26,7 @@ from urllib.parse import unquote, urlsplit, urlunsplit
 from benchlog.clock import Deadline, host_deadline, host_sleep
 from benchlog.driver_kit import run_program
 from benchlog.masking import MASK, masked
+from benchlog.recorder.command_words import filled_command, told_values
 from benchlog.units import as_stated, printable
 
 # POST_S, PAUSE_S, TRIES: our rule: a desk that is being restarted is back by then.
@@ -129,23 +130,6 @@ def _reason(error: BaseException) -> str:
 # --- a program
 
 
-def filled_in(word: str, letter: Mapping[str, object]) -> str:
-    """Return a word of a command with `{text}` and the like filled in, once.
-
-    Braces inside a value stay text. A word that would become an option, or a file to
-    read, by its value alone is given a blank in front.
-    """
-    filled = re.sub(
-        r"\{(\w+)\}",
-        lambda found: (
-            printable(str(letter[found[1]])) if found[1] in letter else found[0]
-        ),
-        word,
-    )
-    by_value = filled[:1] in ("-", "+", "@") and filled[:1] != word[:1]
-    return f" {filled}" if by_value else filled
-
-
 def small_environment(whole: Mapping[str, str] = os.environ) -> dict[str, str]:
     """Return what a program is given of an environment: no token of a keeper's."""
     return {
@@ -161,9 +145,9 @@ def run(command: Sequence[str], letter: Mapping[str, object], within_s: float) -
     When its time is up, all of that is ended. Raises NotDelivered.
     """
     limit = host_deadline(within_s)
-    words = [filled_in(word, letter) for word in command]
+    words, told = filled_command(command, letter), told_values(letter)
     try:
-        done = run_program(words, within_s, small_environment())
+        done = run_program(words, within_s, small_environment() | told)
     except (OSError, ValueError) as error:
         raise NotDelivered(_reason(error)) from None
     if done.status is None:

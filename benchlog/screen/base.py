@@ -77,7 +77,7 @@ class BenchScreen(Screen[None]):
 
     def action_back(self) -> None:
         """Go back to the screen underneath, if there is one."""
-        if self.can_go_back:
+        if self.can_go_back and self.is_active:  # not a second time, in one turn
             self.app.pop_screen()
 
     @property

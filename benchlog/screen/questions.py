@@ -5,6 +5,7 @@ from typing import ClassVar, Final
 
 from textual import events
 from textual.app import ComposeResult
+from textual.await_complete import AwaitComplete
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.screen import ModalScreen
@@ -41,6 +42,13 @@ class Question(ModalScreen[str]):
     def answers(self) -> Iterable[Widget]:
         """Return what stands between the question and the keys."""
         return ()
+
+    def dismiss(self, result: str | None = None) -> AwaitComplete:
+        """Close the question, once: another answer would close what lies beneath.
+
+        A scanner that ends with CR LF answers twice before the first is taken.
+        """
+        return super().dismiss(result) if self.is_active else AwaitComplete.nothing()
 
     def action_answer(self, answer: str) -> None:
         """Close the question with an answer."""
@@ -143,7 +151,8 @@ class AskAgain(Question):
 
     def on_mount(self) -> None:
         """Let the first key replace the id that is offered."""
-        self.query_one(Input).select_all()
+        for line in self.query(Input):  # none where it is answered before it is there
+            line.select_all()
         self.set_interval(_AGAIN_S, self._say)
 
     def _say(self) -> None:

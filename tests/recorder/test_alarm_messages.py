@@ -11,7 +11,7 @@ import pytest
 
 from benchlog.clock import host_deadline, host_moment, host_sleep
 from benchlog.recorder import letter as letter_module
-from benchlog.recorder.letter import filled_in
+from benchlog.recorder.command_words import filled_command, filled_in
 from benchlog.recorder.messenger import Messenger
 
 LETTER = {"text": "KX-1: offset 31 ppm, above 30 ppm", "utc": "2026-11-29T10:00:00Z"}
@@ -185,7 +185,8 @@ def test_a_program_that_prints_its_own_secret_gives_none_away(messenger):
 
 def test_braces_inside_a_value_stay_text():
     letter = {"text": "{utc} {when}", "when": "now {utc}", "utc": "2026"}
-    assert filled_in("{text}|{when}|{utc}", letter) == "{utc} {when}|now {utc}|2026"
+    assert filled_in("{when}|{utc}", letter) == "now {utc}|2026"
+    assert filled_in("{text}", letter) == "{utc} {when}"
 
 
 @pytest.mark.parametrize(
@@ -217,7 +218,73 @@ def test_an_id_is_never_an_option(messenger, tmp_path, hostile):
     messenger.send({"subject": hostile, "text": "lost"}, command, "")
     assert failures(messenger) == []
     said = json.loads(out.read_text())
-    assert said == [f" {hostile}", f" {hostile}: lost", f"--of={hostile}", "--mine"]
+    harmless = {
+        "-rf": "_rf",
+        "--exec=sh": "__exec_sh",
+        "@/etc/hostname": "__etc_hostname",
+    }
+    within = harmless.get(hostile, "_x")
+    assert said == [f" {hostile}", f"{within}: lost", f"--of={within}", "--mine"]
+
+
+@pytest.mark.parametrize(
+    ("hostile", "words"),
+    [
+        (
+            '1"; x=1} BEGIN {system("touch told")} END {print "',
+            ("awk", 'BEGIN { print "{device}" }'),
+        ),
+        ('BEGIN {system("touch told")}', ("awk", "{device}")),
+        ("x; touch told", ("make", "-s", "D={device}")),
+        ("-fprint told", ("make", "-s", "D=. -maxdepth 0 {device}", "found")),
+    ],
+)
+def test_no_program_runs_what_a_value_says(
+    messenger, monkeypatch, tmp_path, hostile, words
+):
+    """No list of programs that take a script is complete: a value within a word is."""
+    makefile = tmp_path / "Makefile"
+    makefile.write_text("all:\n\t@echo $(D)\n\nfound:\n\tfind $(D)\n")
+    monkeypatch.chdir(tmp_path)
+    messenger.send({"device": hostile}, words, "")
+    failures(messenger)
+    assert [path.name for path in tmp_path.iterdir()] == ["Makefile"]
+
+
+def test_within_a_word_only_harmless_characters_of_a_value_pass():
+    kept = ["KX-0412", "2026.7", "Prüf_3", "7"]
+    assert [filled_in("id={d}", {"d": one}) for one in kept] == [
+        f"id={k}" for k in kept
+    ]
+    changed = {"-rf": "_rf", "--": "__", "a--b": "a__b", "..": "__", ".x": "_x"}
+    changed |= {"a b": "a_b", "x'": "x_", "a/b": "a_b", "$x": "_x", "x-": "x_"}
+    for said, harmless in changed.items():
+        assert filled_in("{d}.txt", {"d": said}) == f"{harmless}.txt", said
+
+
+def test_numbers_and_what_is_ours_pass_within_a_word():
+    letter = {"value": -3.25e-7, "code": -12, "utc": "2026-11-30T12:00:00Z"}
+    filled = filled_in("v={value},c={code},t={utc}", letter)
+    assert filled == "v=-3.25e-07,c=-12,t=2026-11-30T12:00:00Z"
+
+
+def test_a_whole_word_passes_but_behind_what_makes_a_script_of_its_words():
+    letter = {"text": "31 C; $(x)"}
+    assert filled_command(["notify", "{text}"], letter)[1:] == ["31 C; $(x)"]
+    for words in (["ssh", "desk", "notify"], ["timeout", "9", "/usr/bin/watch", "-g"]):
+        assert filled_command([*words, "{text}"], letter)[-1] == "31_C____x_"
+
+
+def test_a_program_has_all_values_in_variables(messenger, tmp_path):
+    out = tmp_path / "said"
+    script = (
+        """printf '%s|' "$BENCHLOG_DEVICE" "$BENCHLOG_CODE" "$BENCHLOG_RUNS" >"$0\""""
+    )
+    hostile = '1"; x} $(touch told) `touch told`; touch told #'
+    told = {"device": hostile, "code": -7, "runs": [1, 2], "above": None}
+    messenger.send(told, ("sh", "-c", script, str(out)), "")
+    assert failures(messenger) == []
+    assert out.read_text() == f"{hostile}|-7|[1, 2]|"
 
 
 class Drip(threading.Thread):

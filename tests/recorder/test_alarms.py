@@ -11,7 +11,7 @@ from benchlog.clock import VirtualClock, host_deadline, host_sleep
 from benchlog.model import AlarmRule
 from benchlog.recorder import messenger as messenger_module
 from benchlog.recorder.alarms import Alarms, Fact
-from benchlog.recorder.letter import filled_in
+from benchlog.recorder.command_words import filled_in
 from benchlog.recorder.messenger import Messenger
 
 
@@ -139,10 +139,10 @@ def test_a_webhook_gets_the_letter_as_json(messenger, desk):
 def test_a_program_gets_its_words_without_a_shell(messenger, tmp_path):
     out = tmp_path / "said"
     write = "import sys; open(sys.argv[1], 'w').write(sys.argv[2])"
-    command = (sys.executable, "-c", write, str(out), "{state}: {text}")
+    command = (sys.executable, "-c", write, str(out), "{text}")
     assert messenger.send(LETTER, command, "") == ""
     assert failures(messenger) == []
-    assert out.read_text() == "raised: room: 31 C; $(touch /tmp/x)"
+    assert out.read_text() == "room: 31 C; $(touch /tmp/x)"
 
 
 def test_what_did_not_arrive_is_said(messenger):
@@ -185,10 +185,9 @@ def test_a_storm_is_bounded(messenger):
 
 
 def test_filling_in_knows_its_own_names_only():
-    assert (
-        filled_in("{text} {other} {text.x}", {"text": "a\nb"})
-        == "a\\x0ab {other} {text.x}"
-    )
+    assert filled_in("{text}", {"text": "a\nb"}) == "a\\x0ab"
+    filled = filled_in("{text} {other} {text.x}", {"text": "a\nb"})
+    assert filled == "a_x0ab {other} {text.x}"
 
 
 def test_what_is_not_sent_on_is_told_and_over_once_it_is():
