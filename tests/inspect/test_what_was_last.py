@@ -2,17 +2,22 @@
 
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 
 import pytest
-from lot_shop import Shop
+from lot_shop import PART, Shop
 from lot_table import Table, set_up
 from waiting import wait_for
 
+from benchlog.catalogue import load_part
 from benchlog.clock import HostClock
-from benchlog.model import Event, EventKind, LotRun
+from benchlog.evaluation.lots import lot_report
+from benchlog.model import Event, EventKind, Lot, LotRun
 from benchlog.recorder.lot.lot_inspection import launch_lot
+from benchlog.screen.inspection.text import Places, Spot, last_run, noted
 from benchlog.store.sqlite import connect_to_write
 from benchlog.store.writer import Writer
+from benchlog.verdict.lot.lot_runs import begun_here
 
 HOUR_NS = 3_600_000_000_000
 
@@ -104,3 +109,22 @@ def test_runs_that_were_merged_meanwhile_are_another_persons(
         assert table.ask("again").ok
         wait_for(lambda: len(table.runs()) == 3)
         assert sorted(r.device for r in table.runs()) == ["a", "a", "z"]
+
+
+def test_the_screen_shows_the_run_that_its_keys_are_about() -> None:
+    def run(number: int, device: str, at_s: int) -> LotRun:
+        return LotRun(
+            run=number,
+            device=device,
+            position="A",
+            started_utc_ns=at_s * 10**9,
+            ended_how="verdict clear",
+            word="pass",
+        )
+
+    before, last, merged = run(1, "a", 200), run(2, "b", 100), run(3, "z", 300)
+    runs = (last, before, merged)
+    report = lot_report(Lot(lot="L1", part_id=PART), load_part(PART), runs)
+    report = replace(report, begun=begun_here(runs, {3}))
+    assert last_run(report) == last
+    assert noted(report, Places(spots=(Spot(name="A"),))) == "b"

@@ -37,6 +37,7 @@ from benchlog.verdict.lot.lot_decision import (
     undecided_lot,
 )
 from benchlog.verdict.lot.lot_runs import (
+    begun_here,
     held_runs,
     overtaken,
     results_of,
@@ -110,8 +111,7 @@ class LotBook:
         with closing(Reader.open(self._database)) as reader:
             self.runs = reader.lot_runs(self.task.lot, self.purpose)
             merged = reader.came_by_merge(self.runs)
-        begun = (run for run in self.runs if run.run not in merged)
-        self._begun = sorted(begun, key=lambda run: run.run)
+        self._begun = begun_here(self.runs, merged)
         self.results, plan = results_of(self.runs), self.task.plan
         if plan is None:
             self.standing = undecided_lot(self.results, self.task.rule)

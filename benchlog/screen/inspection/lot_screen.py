@@ -34,6 +34,7 @@ from benchlog.screen.widgets.text import Newest, PlainText
 from benchlog.store.reader import Reader
 from benchlog.units import printable
 from benchlog.verdict.lot.lot_report import LotReport
+from benchlog.verdict.lot.lot_runs import begun_here
 
 _TICK_S: Final = 0.2
 _RING_S: Final = 0.18
@@ -125,7 +126,9 @@ class LotScreen(BenchScreen):
         report, held = self.report, self._held
         if report is None or report.runs != runs:
             report = lot_report(lot, self._part, runs)
-            report = self.report = replace(report, codes=self._codes_of(runs))
+            begun = begun_here(runs, self._reader.came_by_merge(runs))
+            codes = self._codes_of(runs)
+            report = self.report = replace(report, codes=codes, begun=begun)
         if self._held != held:
             self.refresh_bindings()
         self._look_for_verdicts(report)

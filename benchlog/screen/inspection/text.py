@@ -264,14 +264,15 @@ def has_ended(run: LotRun) -> bool:
 
 
 def last_run(report: LotReport, position: str = "") -> LotRun | None:
-    """Return the newest run that has ended, at a position or at any."""
-    here = (run for run in reversed(report.runs) if position in ("", run.position))
+    """Return the run begun last here that has ended, at a position or at any."""
+    runs = report.begun or report.runs
+    here = (run for run in reversed(runs) if position in ("", run.position))
     return next(filter(has_ended, here), None)
 
 
 def noted(report: LotReport | None, places: Places) -> str:
     """Return the device that a remark is for: the one that is in, or the last one."""
-    runs = report.runs if report is not None else ()
+    runs = (report.begun or report.runs) if report is not None else ()
     here = [run for run in runs if places.focus in ("", run.position)]
     being = [run for run in here if run.run == places.spot.run]
     return (being or here)[-1].device if here else ""

@@ -35,7 +35,8 @@ class LotReport:
     most devices were held against; `u_common_ppm` is the expanded uncertainty that all
     devices share; `base_doubts` what speaks by now against the reference check that a
     run was corrected by, by the run's number; `codes` the trim code of each run, where
-    a lot is trimmed on a screen.
+    a lot is trimmed on a screen; `begun` the runs that were begun in this database, in
+    that order, where somebody sits at one.
     """
 
     lot: Lot
@@ -49,6 +50,7 @@ class LotReport:
     u_common_ppm: float = 0.0
     base_doubts: Mapping[int, str] = field(default_factory=dict)
     codes: Mapping[int, int] = field(default_factory=dict)
+    begun: tuple[LotRun, ...] = ()
 
     def why_not(self, run: LotRun) -> str:
         """Return why a run does not count for the lot; empty where it counts."""

@@ -1,6 +1,6 @@
 """From the runs of a lot to one result for each device."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from typing import Final
 
 from benchlog.analysis.convolution import ROOT_3
@@ -37,6 +37,15 @@ def results_of(runs: Iterable[LotRun]) -> tuple[DeviceResult, ...]:
         if run.counts and not gives_way:
             newest[run.device] = run  # a dict keeps the place of the first one
     return tuple(_result(run) for run in newest.values())
+
+
+def begun_here(runs: Iterable[LotRun], merged: Container[int]) -> tuple[LotRun, ...]:
+    """Return the runs that no merge brought in, in the order in which they were begun.
+
+    `merged` are the ids of the others. Times do not tell: a clock may be set back.
+    """
+    here = (run for run in runs if run.run not in merged)
+    return tuple(sorted(here, key=lambda run: run.run))
 
 
 def overtaken(begun: Sequence[LotRun]) -> list[tuple[int, int]]:
