@@ -8,7 +8,13 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
 
-from benchlog.errors import BenchlogError, StoreError, StoreOlderError, UsageError
+from benchlog.errors import (
+    BenchlogError,
+    StoreError,
+    StoreLockedError,
+    StoreOlderError,
+    UsageError,
+)
 from benchlog.store import files, identity, sqlite
 from benchlog.store.integrity.foreign_schema import refuse_foreign
 from benchlog.store.integrity.shared_pages import refuse_shared
@@ -37,7 +43,8 @@ def back_up(database: Path, to: Path, *, overwrite: bool = False) -> Copied:
     Keepers go on meanwhile. The copy is checked before it appears under its name. One
     of an older version stays of that version.
     It has a UUID of its own, runs keep theirs. Its owner alone may read it. Raises
-    UsageError when the file exists or is the database, StoreError.
+    UsageError when the file exists, is the database or has a log that would be taken
+    for the copy's, StoreError.
     """
     check_name(to)
     if to.exists() and database.exists() and to.samefile(database):
@@ -47,13 +54,54 @@ def back_up(database: Path, to: Path, *, overwrite: bool = False) -> Copied:
             _of_any_age(database) as reader,
             finished(to, overwrite=overwrite, owner_only=True) as written,
         ):
+            _free_of_log(to)
             reader.copy_into(written)
             _let_go(written)
-            return _checked(written)
+            copied = _checked(written)
+            _free_of_log(to)  # somebody may have opened it meanwhile
+            return copied
     except (StoreError, UsageError):
         raise
     except BenchlogError as error:
         raise StoreError(str(error)) from error
+
+
+def _free_of_log(to: Path) -> None:
+    """See to it that no log beside a new copy is one of the file that was there.
+
+    SQLite tells a log by its name alone: what a killed program has left in it would be
+    written over the pages of the copy. Raises UsageError, StoreError.
+    """
+    files.refuse_special(to)
+    logs = files.wal_of(to), files.journal_of(to)
+    if to.exists() and any(one.exists() for one in (*logs, files.shm_of(to))):
+        _close_log(to)
+    left = next((one for one in logs if files.size_of(one)), None)
+    if left is not None:
+        raise UsageError(
+            f"{left} is a log that would be taken for that of {to}, and damage it; "
+            "move it away, or name another file"
+        )
+
+
+def _close_log(path: Path) -> None:
+    """Move a log into its database and remove it. Raises UsageError if one cannot."""
+    try:
+        connection = sqlite.connect_to_write(path)
+        try:
+            connection.execute("pragma journal_mode=delete").fetchone()
+        finally:
+            connection.close()
+    except SqliteError as error:
+        why = sqlite.store_error(error, path)
+        if isinstance(why, StoreLockedError):
+            raise UsageError(
+                f"another program has {path} open; end it first, or name another file"
+            ) from error
+        raise UsageError(
+            f"{path} and its log do not go together ({error}); move them away, with "
+            "the files named -wal, -shm and -journal, or name another file"
+        ) from error
 
 
 @contextmanager

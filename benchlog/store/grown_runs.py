@@ -1,8 +1,9 @@
 """A run that is here already, and went on there: what it has logged since comes in.
 
-A run that was broken off may be resumed, and what happened to a device may be told
-later. What is logged is only ever added to, so what is here must be the beginning of
-what is there; where it is not, nothing is brought in.
+A run that was broken off may be resumed, what happened to a device may be told later,
+and rows that waited in a file may be brought back. What is logged is only ever added
+to, so what is here must be the beginning of what is there; where it is not, nothing is
+brought in.
 """
 
 from collections.abc import Mapping
@@ -19,6 +20,12 @@ _END: Final = """
 update runs set (ended_utc_ns, ended_how) = (
   select ended_utc_ns, ended_how from other.runs where id = :run)
 where id = :here
+"""
+_COUNT: Final = """
+select (select total(n) from {0}outline where run_id = :run)
+  + (select count(*) from {0}readings where run_id = :run and id > ifnull(
+    (select max(last_id) from {0}outline where run_id = :run), 0))
+  + (select count(*) from {0}edges where run_id = :run)
 """
 _SEGMENTS: Final = """
 select id, began_utc_ns, began_mono_ns, boot_id from {0}segments where run_id = ?
@@ -43,8 +50,11 @@ def bring_in(connection: Connection, run: int, here: int) -> int | None:
     ended_here, ended_there = connection.execute(
         _ENDS, {"run": run, "here": here}
     ).fetchone()
-    goes_on = ended_here is None or ended_there <= ended_here
-    if goes_on:
+    is_later = ended_here is not None and ended_there > ended_here
+    has_more = ended_there == ended_here and _count(connection, "other.", run) > _count(
+        connection, "", here
+    )
+    if not (is_later or has_more):
         segments = _segments(connection, run, here, add=False)
         if segments is not None:
             connection.execute(_events(segments), {"run": run, "here": here})
@@ -61,6 +71,12 @@ def bring_in(connection: Connection, run: int, here: int) -> int | None:
         readings += count if table is READINGS else 0
     connection.execute(_END, {"run": run, "here": here})
     return readings
+
+
+def _count(connection: Connection, schema: str, run: int) -> int:
+    """Return how many readings and pulses a run has; most were counted before."""
+    found = connection.execute(_COUNT.format(schema), {"run": run}).fetchone()
+    return int(found[0])
 
 
 def _begins_alike(connection: Connection, run: int, here: int) -> bool:

@@ -59,6 +59,9 @@ _CONCLUDED: Final = {
     "figures",
     "amendments": "at_utc_ns, kind, old, new, reason, operator",
 }
+_ON_CORRECTED_PART: Final = """
+ and o.at_utc_ns >= (select max(at_utc_ns) from other.amendments a
+  where a.run_id = o.run_id and a.kind = 'part')"""
 _OUTLINE: Final = """
 insert into outline (run_id, first_id, last_id, n, t0_utc_ns, t1_utc_ns, t0_mono_ns,
   t1_mono_ns, min_hz, max_hz, mean_hz, ambient_mean_c, flags)
@@ -188,9 +191,11 @@ def merge_run(
         merged.known[run] = here_already
         if not is_copy:
             _bring_rest(connection, run, here_already, merged)
-        # a copy may have been judged against another part: its verdicts stay its own
-        tables = ("amendments",) if is_copy else tuple(_CONCLUDED)
-        merged.said += _concluded(connection, run, here_already, tables)
+        # a copy may have been judged against another part: its verdicts stay its own,
+        # but those that were given when that part was corrected
+        merged.said += _concluded(connection, run, here_already, ("amendments",))
+        which = _ON_CORRECTED_PART if is_copy else ""
+        merged.said += _concluded(connection, run, here_already, ("verdicts",), which)
         return
     here, readings = bring_run(connection, run, device, instrument)
     merged.readings += readings
@@ -311,9 +316,16 @@ def _logged(connection: Connection, run: int, here: int, *, is_staged: bool) -> 
 
 
 def _concluded(
-    connection: Connection, run: int, here: int, tables: tuple[str, ...]
+    connection: Connection,
+    run: int,
+    here: int,
+    tables: tuple[str, ...],
+    which: str = "",
 ) -> int:
-    """Bring in what was concluded of a run and is not here yet; return how much."""
+    """Bring in what was concluded of a run and is not here yet; return how much.
+
+    `which` narrows the rows `o` there.
+    """
     brought = 0
     for table in tables:
         columns = _CONCLUDED[table]
@@ -323,7 +335,7 @@ def _concluded(
             f"insert into {table} (run_id, {columns})"  # noqa: S608 - our own names
             f" select ?, {columns} from other.{table} o where run_id = ?"
             f" and not exists (select 1 from {table} h where h.run_id = ? and {same})"
-            " order by id",
+            f"{which} order by id",
             (here, run, here),
         ).rowcount
     return brought

@@ -269,3 +269,19 @@ def test_a_part_is_corrected_together_with_its_verdict(measured: Line) -> None:
     assert len(shown(measured)["verdicts"]) == 2
     (row,) = json.loads(measured.run("results", "--json").stdout)
     assert (row["part"], row["limit_ppm"]) == ("quartz-16mhz-50ppm", 50.0)
+
+
+def test_a_copy_gets_the_verdict_with_the_part_that_was_corrected(
+    measured: Line,
+) -> None:
+    """Before, its part was corrected by a merge, and its verdict was of the other."""
+    other = ["--db", "copies.db"]
+    assert measured.run("export", "1", "--out", "1.csv").returncode == 0
+    assert measured.run("import", "1.csv", *other).returncode == 0
+    words = ["correct", "1", "--part", "quartz-16mhz-50ppm", "--reason", "wrong bag"]
+    assert measured.run(*words).returncode == 0
+    for _ in range(2):
+        assert measured.run("merge", "test.db", *other).returncode == 0
+        (row,) = json.loads(measured.run("results", "--json", *other).stdout)
+        assert (row["part"], row["verdict"]) == ("quartz-16mhz-50ppm", "pass")
+        assert len(shown(measured, *other)["verdicts"]) == 2

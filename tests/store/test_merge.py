@@ -163,6 +163,26 @@ def test_what_was_said_last_counts_whichever_file_comes_first(tmp_path, order):
         assert connection_of(writer).execute(voided, (run,)).fetchall() == [(0,)]
 
 
+def test_rows_that_were_brought_back_after_a_merge_come_with_the_next(tmp_path):
+    """Before, the collecting database was without them for good, and told nothing."""
+    path, target = tmp_path / "a.db", tmp_path / "all.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        told = Event(5, 6, EventKind.STORE_WAIT, "no room")
+        writer.commit([(run, segment, told), *rows(run, segment, 20)])
+        later = writer.begin_segment(run)
+        writer.commit(rows(run, later, 2_500, first=60))
+        writer.end_run(run, "time reached")
+        with Writer.open(target, VirtualClock()) as all_runs:
+            assert all_runs.merge(path).readings == 2_520
+            writer.commit_missing(rows(run, segment, 30))
+            assert all_runs.merge(path).readings == 10
+            assert all_runs.merge(path).readings == 0
+    with Reader.open(path) as one, Reader.open(target) as other:
+        here, there = (reader.logged(READINGS, 1) for reader in (one, other))
+        assert here.of("mono_ns") == there.of("mono_ns")
+
+
 def test_what_is_said_after_a_clock_was_set_back_still_counts(tmp_path):
     clock = VirtualClock()
     with Writer.open(tmp_path / "a.db", clock) as writer:

@@ -8,10 +8,11 @@ import pytest
 from store.making import begin, rows
 
 from benchlog.clock import VirtualClock
-from benchlog.errors import StoreError
+from benchlog.errors import StoreError, UsageError
 from benchlog.model import Purpose
 from benchlog.store import sqlite
 from benchlog.store.backup import back_up
+from benchlog.store.integrity.examination import look_at_pages
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 
@@ -76,3 +77,58 @@ def test_a_backup_of_an_old_file_runs_nothing_of_its_maker_s(tmp_path):
     with pytest.raises(StoreError, match="theirs"):
         back_up(path, to)
     assert not to.exists()
+
+
+@pytest.fixture
+def monday(tmp_path):
+    """A backup, and a database that a killed keeper left with rows in its log."""
+    kept, left = tmp_path / "kept.db", tmp_path / "left.db"
+    with Writer.open(kept, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 50))
+        back_up(kept, tmp_path / "monday.db")
+        writer.commit(rows(run, segment, 3_000, first=50))
+        for ending in ("", "-wal", "-shm"):
+            shutil.copy(f"{kept}{ending}", f"{left}{ending}")
+    assert Path(f"{left}-wal").stat().st_size > 0
+    return tmp_path / "monday.db"
+
+
+def test_a_log_of_before_is_not_taken_for_that_of_a_copy(monday, tmp_path):
+    """Before, both were lost: the copy was malformed, and told to be whole."""
+    left = tmp_path / "left.db"
+    assert back_up(monday, left, overwrite=True).readings == 50
+    with Reader.open(left) as reader:
+        assert reader.count(1) == 50
+    assert look_at_pages(left) == ""
+    assert sorted(one.name for one in tmp_path.glob("left.db*")) == ["left.db"]
+
+
+@pytest.mark.parametrize("ending", ["-wal", "-journal"])
+def test_a_log_whose_database_is_gone_is_in_the_way_of_a_copy(monday, tmp_path, ending):
+    left, log = tmp_path / "left.db", tmp_path / "left.db-wal"
+    left.unlink()
+    log = log.rename(f"{left}{ending}")
+    with pytest.raises(UsageError, match=f"left.db{ending} is a log"):
+        back_up(monday, left)
+    assert log.stat().st_size and not left.exists()
+
+
+def test_a_database_that_somebody_has_open_is_not_replaced(monday, tmp_path):
+    kept = tmp_path / "kept.db"
+    with Writer.open(kept, VirtualClock()) as writer:
+        with pytest.raises(UsageError, match=r"another program has .*kept\.db open"):
+            back_up(monday, kept, overwrite=True)
+        run, segment = begin(writer, "D2")
+        writer.commit(rows(run, segment, 5))
+    with Reader.open(kept) as reader:
+        assert (reader.count(1), reader.count(run)) == (3_050, 5)
+
+
+def test_a_log_that_goes_with_no_database_is_told(monday, tmp_path):
+    left = tmp_path / "left.db"
+    left.write_bytes(b"no database, and nothing of one" * 100)
+    (tmp_path / "left.db-wal").write_bytes(b"no log" * 100)
+    with pytest.raises(UsageError, match="do not go together"):
+        back_up(monday, left, overwrite=True)
+    assert left.read_bytes().startswith(b"no database")
