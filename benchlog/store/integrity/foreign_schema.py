@@ -102,7 +102,11 @@ def _why_foreign(
         return f"the view {shown} is not ours"
     is_let_be = {"index": _is_harmless_index, "trigger": _is_our_trigger}.get(kind)
     if is_let_be and table.lower() in TABLES and not is_let_be(sql):
-        return f"the {kind} {shown} on the table {table} is not ours"
+        # a person's own, perhaps, of a kind that is not looked through
+        return (
+            f"the {kind} {shown} on the table {table} is not ours (where it is yours, "
+            f"`drop {kind}` in any SQLite tool takes it away)"
+        )
     return ""
 
 
