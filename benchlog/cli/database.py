@@ -1,6 +1,7 @@
 """Which database a command means, and reading from it."""
 
 import contextlib
+import shlex
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -103,8 +104,14 @@ def damage_behind(db: Path | None) -> StoreError | None:
 def tell_left_out(reader: "RunReader") -> None:
     """Name what could not be read of a database, and the command that tells more."""
     say_left_out(reader.left_out)
-    if reader.left_out:
+    if set(reader.left_out) - reader.without_figures:
         say("`benchlog check` tells what is left of them, and what to do")
+    if reader.without_figures:
+        say(
+            "rows that no figure can be made of are kept, and no damage: `benchlog "
+            "export RUN` gives them as they are, `benchlog void RUN --reason R` takes "
+            "the run out of every result"
+        )
 
 
 def say_left_out(left_out: Mapping[str, str]) -> None:
@@ -116,14 +123,39 @@ def say_left_out(left_out: Mapping[str, str]) -> None:
         say(f"... and {more} more")
 
 
-def chosen_run(reader: "RunReader", number: int | None) -> "Run":
-    """Return the run of this number, or the latest one when there is no number.
+def chosen_run(reader: "Reader", named: int | str | None) -> "Run":
+    """Return the run of this number, else of this device or code, else the latest one.
 
     Raises NotFoundError when there is no such run.
     """
-    if number is not None:
-        return reader.run(number)
+    if isinstance(named, int):
+        return reader.run(named)
+    if named is not None:
+        from benchlog.evaluation.coded_runs import coded_run
+
+        return coded_run(reader, named) or newest_of(reader, named)
     latest = reader.latest_run()
     if latest is None:
         raise NotFoundError("run", "latest", (), "the database holds no run yet")
     return latest
+
+
+def newest_of(reader: "RunReader", device: str) -> "Run":
+    """Return the newest run of a device that counts, or else its newest; say which.
+
+    Raises NotFoundError where no run is of this device.
+    """
+    runs = list(reader.found_runs(device=device))
+    if not runs:
+        known = sorted({run.device for run in reader.found_runs()})
+        raise NotFoundError("device", device, known, "(`benchlog devices` lists them)")
+    runs.sort(key=lambda one: (one.started_utc_ns, one.id), reverse=True)
+    chosen = next((run for run in runs if run.counts), None)
+    what = "the newest that counts" if chosen else "of which none counts"
+    if len(runs) > 1:
+        say(
+            f"{device} has {len(runs)} runs; run {(chosen or runs[0]).id}, {what}, "
+            "is taken; "
+            f"`benchlog runs --device {shlex.quote(device)}` lists them"
+        )
+    return chosen or runs[0]

@@ -5,7 +5,12 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Self
 
-from benchlog.errors import StoreDamagedError, UnreadableRunError, UsageError
+from benchlog.errors import (
+    NoFiguresError,
+    StoreDamagedError,
+    UnreadableRunError,
+    UsageError,
+)
 from benchlog.store import files, sqlite
 from benchlog.store.opening import open_to_read
 from benchlog.store.sqlite import Connection, SqliteError
@@ -31,6 +36,8 @@ class ReadSession:
         self._opened = files.identity_of(path)
         self.left_out: dict[str, str] = {}
         """What could not be read so far, and why: `run 7`, `lot 3`, ..."""
+        self.without_figures: set[str] = set()
+        """Those of them whose rows are whole: no figure can be made of a number."""
 
     @classmethod
     def open(cls, path: Path, original: Path | None = None) -> Self:
@@ -49,6 +56,7 @@ class ReadSession:
         """
         made = cls(other.path, other._connection, other.original, other._limit)
         made.left_out = other.left_out
+        made.without_figures = other.without_figures
         return made
 
     def copy_into(self, path: Path) -> None:
@@ -65,6 +73,8 @@ class ReadSession:
     def leave_out(self, error: UnreadableRunError) -> None:
         """Note a run that a list goes on without, and why."""
         self.left_out[f"run {error.run_id}"] = error.why
+        if isinstance(error, NoFiguresError):
+            self.without_figures.add(f"run {error.run_id}")
 
     def still_there(self) -> bool:
         """Whether the path still leads to the file that was opened."""

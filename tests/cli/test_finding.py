@@ -202,8 +202,9 @@ def test_a_damaged_device_has_failed_wherever_it_is_shown(shop: Shop, ask: Ask) 
 
 def test_a_check_of_a_time_base_judges_nothing(shop: Shop, ask: Ask) -> None:
     shop.run("reference", purpose=Purpose.REFCHECK, checks="counter")
-    text, _, _ = ask("runs")
+    text, said, _ = ask("runs")
     assert "time base check" in text and "undecided" not in text
+    assert "a time base that is fast reads low" in said  # as `refcheck` never has it
     assert told(ask, "runs")[0]["verdict"] is None
     assert told(ask, "devices") == [] == told(ask, "results")
 
@@ -411,3 +412,20 @@ def test_a_misspelt_id_in_a_list_has_the_one_that_is_near(shop, ask, command):
         assert (out, code) == ("", 0)
         assert f"{typed!r}; did you mean {meant}?" in said
     assert "did you mean" not in ask(command, "--lot", "L-2207", "--verdict", "fail")[1]
+
+
+def test_where_a_run_is_wanted_a_device_names_its_newest_that_counts(
+    shop: Shop, ask: Ask, tmp_path: Path
+) -> None:
+    first, second = shop.run("KX-1"), shop.run("KX-2")
+    shop.run("KX-2", "interrupted")
+    out, said, code = ask("compare", "KX-1", "KX-2")
+    assert code == 0 and f"run {second} against run {first}" in out
+    assert f"KX-2 has 2 runs; run {second}, the newest that counts, is taken" in said
+    page = tmp_path / "page.html"
+    assert f"run {second}, the newest" in ask("report", "KX-2", "--out", str(page))[1]
+    assert "KX-2" in page.read_text("utf-8")
+    for command in ("ageing", "temperature"):
+        assert f"run {second}, the newest" in ask(command, "KX-2")[1]
+        said = ask(command, "KX-3")[1]
+        assert "there is no device 'KX-3'; did you mean KX-2 or KX-1?" in said

@@ -7,7 +7,10 @@ from click.testing import CliRunner
 from rack_scene import UID, write_rack
 
 from benchlog.cli import root
+from benchlog.cli.tasks.qualification_text import text
 from benchlog.clock import VirtualClock
+from benchlog.evaluation.rack_study import qualification_of
+from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
 
@@ -33,6 +36,8 @@ def test_show_tells_the_characteristics_and_no_mean_of_all_places(database):
     assert "measured before it had settled: warm; what was still moving" in said
     lines = {line.split()[0]: line for line in said.splitlines() if line.strip()}
     assert "+-1.5 ppm" in lines["offset-at-reference"]
+    assert " +0." in lines["offset-at-reference"]  # it may lie on either side
+    assert " +" not in lines["temperature-slope"].replace("+-", "")
     assert "PASS" in lines["frequency-temperature"]
     # neither a mean over all temperatures nor its budget is a figure of the device
     assert "conformance" not in said and "combined" not in said
@@ -98,3 +103,13 @@ def test_a_rack_that_was_cut_short_is_undecided_everywhere(tmp_path):
         listed = json.loads(told(path, listing, "--json"))
         assert [one["verdict"] for one in listed] == ["undecided"] * 2
     assert "not measured at 85 C" in told(path, "show", "1")
+
+
+def test_the_closing_table_names_steps_that_had_not_settled(database):
+    """`qualify` ended with PASS, and only `show` told of them."""
+    with Reader.open(database) as reader:
+        said = text(qualification_of(reader, 1))
+    late = [line for line in said.splitlines() if "had settled" in line]
+    assert len(late) == 2
+    assert all(" was measured before it had settled: warm; what" in one for one in late)
+    assert said.splitlines()[-1] == "2 devices: 2 pass"

@@ -219,7 +219,8 @@ def test_what_drift_and_slope_are_of_and_for_how_long_ambient_was_missing():
     ambient[5_000:8_780] = np.nan  # 1 h 03 min
     found = night(replace(whole, ambient_c=ambient))
     said = dict(summary_facts(found))
-    assert "what ambient did taken out" in said["drift"]
+    assert "what ambient did taken out by a straight line" in said["drift"]
+    assert "`benchlog ageing` goes by the law of the part's kind" in said["drift"]
     low, high = found.temperature_c
     assert 22.0 < low < high < 26.0
     assert said["temperature"].endswith(f"mean slope from {low:.1f} to {high:.1f} C")

@@ -19,7 +19,7 @@ from benchlog.cli.tasks.studying import (
     estimate_rows,
     plot_option,
 )
-from benchlog.cli.typed_values import RunId
+from benchlog.cli.typed_values import RunOrDevice
 from benchlog.units import SECONDS_PER_DAY, format_duration, printable, three_digits
 
 if TYPE_CHECKING:
@@ -29,15 +29,18 @@ if TYPE_CHECKING:
 
 EXAMPLES = (
     "benchlog ageing 12",
+    "benchlog ageing KX-0412",
     "benchlog ageing 12 19 27 --json",
     "benchlog ageing 12 --plot KX-0412-ageing.svg",
 )
 
 
 @make_command("ageing", examples=EXAMPLES)
-@click.argument("run", type=RunId(), nargs=-1)
+@click.argument("run", type=RunOrDevice(), nargs=-1, metavar="[RUN|DEVICE]...")
 @plot_option
-def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -> None:
+def command(
+    run: tuple[int | str, ...], db: Path | None, as_json: bool, **wish: Any
+) -> None:
     """Fit drift of RUN (several of one device, or the latest): linear, logarithmic.
 
     What ambient did is taken out first, by the usual temperature law of the part's

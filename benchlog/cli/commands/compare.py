@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from benchlog.cli.command import command as make_command
-from benchlog.cli.database import reading
+from benchlog.cli.database import chosen_run, reading
 from benchlog.cli.printing import (
     print_json,
     print_text,
     say,
     table,
 )
-from benchlog.cli.typed_values import RunId
+from benchlog.cli.typed_values import RunOrDevice
 from benchlog.units import format_ppm, format_u_ppm, printable, three_digits
 
 if TYPE_CHECKING:
@@ -21,13 +21,16 @@ if TYPE_CHECKING:
 
 EXAMPLES = (
     "benchlog compare 12 19",
+    "benchlog compare KX-0412 KX-0413",
     "benchlog compare 12 19 27 --json",
     "benchlog compare 12 19 --out two-crystals.html",
 )
 
 
 @make_command("compare", examples=EXAMPLES)
-@click.argument("run", type=RunId(), nargs=-1, required=True)
+@click.argument(
+    "run", type=RunOrDevice(), nargs=-1, required=True, metavar="RUN|DEVICE..."
+)
 @click.option(
     "--out",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -41,7 +44,9 @@ EXAMPLES = (
     show_default=True,
 )
 @click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
-def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -> None:
+def command(
+    run: tuple[int | str, ...], db: Path | None, as_json: bool, **wish: Any
+) -> None:
     """Compare RUNs with the first of them: offset, distance from nominal, scatter.
 
     Each difference comes with its 95 % interval. What runs share does not count: the
@@ -53,7 +58,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     if wish["out"] is not None:
         check_target(wish["out"], overwrite=wish["overwrite"])
     with reading(db) as reader:
-        found = comparison(reader, [reader.run(number) for number in run])
+        found = comparison(reader, [chosen_run(reader, one) for one in run])
     if wish["out"] is not None:
         _write(found, wish)
     if as_json:

@@ -1,5 +1,6 @@
 """`benchlog fitness`: what a source is good for, and which sources a use wants."""
 
+import shlex
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -168,8 +169,10 @@ def _of_run(
 
     if run.made_for == "trim":
         raise UsageError(
-            f"run {run.id} is a trim: its readings are of many codes; measure the "
-            "device as it is now and name that run"
+            f"run {run.id} is a trim: its readings are of many codes. Measure the "
+            "device with the code that is set, `benchlog measure --part "
+            f"{run.part.id} --device {shlex.quote(printable(run.device))}`, and name "
+            "that run"
         )
     evaluation = evaluated(reader, run)
     run, assessment = evaluation.run, evaluation.assessment

@@ -10,7 +10,7 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
 from benchlog.cli.options import is_typed
 from benchlog.cli.printing import say
-from benchlog.cli.typed_values import CatalogueName, RunId, Text
+from benchlog.cli.typed_values import CatalogueName, RunOrDevice, Text
 from benchlog.errors import UsageError
 from benchlog.units import printable
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 EXAMPLES = (
     "benchlog report 12 --out KX-0412.html",
+    "benchlog report KX-0412 --out KX-0412.html",
     "benchlog report 12 --out KX-0412.pdf --paper Letter",
     "benchlog report 12 19 27 --out three-runs.html",
     "benchlog report --lot 2026-071 --out lot.pdf",
@@ -33,7 +34,7 @@ EXAMPLES = (
 
 
 @make_command("report", examples=EXAMPLES, figures=False)
-@click.argument("run", type=RunId(), nargs=-1)
+@click.argument("run", type=RunOrDevice(), nargs=-1, metavar="[RUN|DEVICE]...")
 @click.option("--lot", type=Text(), help="A page of this lot.")
 @click.option("--part", type=CatalogueName("parts"), help="The part of that lot.")
 @click.option("--refcheck", type=click.IntRange(1), help="A page of this check.")
@@ -74,7 +75,7 @@ EXAMPLES = (
 )
 @click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
 def command(
-    run: tuple[int, ...],
+    run: tuple[int | str, ...],
     out: Path,
     paper: str,
     overwrite: bool,
@@ -106,7 +107,7 @@ def command(
 
 
 def _write_label(
-    numbers: tuple[int, ...],
+    named: tuple[int | str, ...],
     out: Path,
     wish: dict[str, Any],
     *,
@@ -120,11 +121,11 @@ def _write_label(
 
     of_others = [wish[name] for name in ("lot", "refcheck", "order", "logo")]
     is_other = wish["rack"] or any(one is not None for one in of_others)
-    if len(numbers) > 1 or is_other:
+    if len(named) > 1 or is_other:
         raise UsageError("a label is of one run; it holds no order number and no logo")
     check_label_target(out, overwrite=overwrite)
     with reading(db) as reader:
-        chosen = chosen_run(reader, numbers[0] if numbers else None)
+        chosen = chosen_run(reader, named[0] if named else None)
         evaluation = evaluated(reader, chosen)
         began, ended = reader.made_utc_ns(evaluation.run)
         label = label_of(
@@ -134,12 +135,14 @@ def _write_label(
     say(f"label of {label.device}: written to {out}; its code: {label.coded}")
 
 
-def _page(reader: "Reader", numbers: tuple[int, ...], wish: dict[str, Any]) -> "Page":
+def _page(
+    reader: "Reader", named: tuple[int | str, ...], wish: dict[str, Any]
+) -> "Page":
     from benchlog.clock import host_clock
     from benchlog.pages.page_builder import check_page, lot_page, rack_page, run_page
 
     asked = (
-        bool(numbers) or wish["rack"],
+        bool(named) or wish["rack"],
         wish["lot"] is not None,
         wish["refcheck"] is not None,
     )
@@ -149,7 +152,7 @@ def _page(reader: "Reader", numbers: tuple[int, ...], wish: dict[str, Any]) -> "
         return lot_page(reader, wish["lot"], wish["part"], host_clock())
     if wish["refcheck"] is not None:
         return check_page(reader, wish["refcheck"], host_clock())
-    runs = [chosen_run(reader, number) for number in numbers or (None,)]
+    runs = [chosen_run(reader, one) for one in named or (None,)]
     if wish["rack"]:
         if len(runs) > 1:
             raise UsageError("a page of a rack is of one: name any one of its runs")

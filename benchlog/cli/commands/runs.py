@@ -17,7 +17,7 @@ from benchlog.cli.tasks.finding_runs import (
     short,
     why_none,
 )
-from benchlog.model import does_not_count_text
+from benchlog.model import Purpose, does_not_count_text
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
 
 if TYPE_CHECKING:
@@ -35,6 +35,10 @@ _HEADERS = (
     "run", "started (UTC)", "device", "part", "readings", "offset ppm", "U ppm",
     "verdict",
 )  # fmt: skip
+_READ_LOW = (
+    "a time base check is listed with what the counter read of the reference: a time "
+    "base that is fast reads low"
+)
 _CUT = "the newest {} are listed; --limit shows more"
 
 
@@ -68,6 +72,8 @@ def command(
         click.echo(_table(listed))
         if is_cut:
             say(_CUT.format(limit))
+        if any(one.run.made_for is Purpose.REFCHECK for one in listed):
+            say(_READ_LOW)
     else:
         say(
             why_not

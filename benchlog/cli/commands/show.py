@@ -1,23 +1,21 @@
 """`benchlog show`: one run, with what a person needs to defend its verdict."""
 
 import itertools
-import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from benchlog.cli.command import command as make_command
-from benchlog.cli.database import chosen_run, reading
+from benchlog.cli.database import chosen_run, newest_of, reading
 from benchlog.cli.printing import (
     print_json,
     print_text,
-    say,
     table,
 )
 from benchlog.cli.run_result import evaluated, summary_text, text_of, text_of_racked
 from benchlog.cli.typed_values import RunOrDevice, Text
-from benchlog.errors import NotFoundError, UsageError
+from benchlog.errors import UsageError
 from benchlog.units import (
     as_stated,
     format_ppm,
@@ -84,34 +82,9 @@ def command(
 def _chosen(reader: "Reader", run: int | str | None, device: str | None) -> "Run":
     if device is not None and run is not None:
         raise UsageError("name a run or a --device, not both")
-    if device is None and not isinstance(run, str):
-        return chosen_run(reader, run)
     if device is not None:
         return newest_of(reader, device)
-    from benchlog.evaluation.coded_runs import coded_run
-
-    return coded_run(reader, str(run)) or newest_of(reader, str(run))
-
-
-def newest_of(reader: "Reader", device: str) -> "Run":
-    """Return the newest run of a device that counts, or else its newest; say which.
-
-    Raises NotFoundError where no run is of this device.
-    """
-    runs = list(reader.found_runs(device=device))
-    if not runs:
-        known = sorted({run.device for run in reader.found_runs()})
-        raise NotFoundError("device", device, known, "(`benchlog devices` lists them)")
-    runs.sort(key=lambda one: (one.started_utc_ns, one.id), reverse=True)
-    chosen = next((run for run in runs if run.counts), None)
-    what = "the newest that counts" if chosen else "of which none counts"
-    if len(runs) > 1:
-        say(
-            f"{device} has {len(runs)} runs; run {(chosen or runs[0]).id}, {what}, "
-            "is shown; "
-            f"`benchlog runs --device {shlex.quote(device)}` lists them"
-        )
-    return chosen or runs[0]
+    return chosen_run(reader, run)
 
 
 def _budget(budget: "Budget | None") -> str:

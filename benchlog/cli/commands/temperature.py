@@ -18,7 +18,7 @@ from benchlog.cli.tasks.studying import (
     estimate_rows,
     plot_option,
 )
-from benchlog.cli.typed_values import RunId
+from benchlog.cli.typed_values import RunOrDevice
 from benchlog.units import (
     as_stated,
     format_duration,
@@ -39,7 +39,7 @@ EXAMPLES = (
 
 
 @make_command("temperature", examples=EXAMPLES)
-@click.argument("run", type=RunId(), nargs=-1)
+@click.argument("run", type=RunOrDevice(), nargs=-1, metavar="[RUN|DEVICE]...")
 @click.option(
     "--law",
     type=click.Choice(("line", "parabola", "cubic")),
@@ -47,7 +47,9 @@ EXAMPLES = (
 )
 @click.option("--with-ageing", is_flag=True, help="Fit a drift over time, too.")
 @plot_option
-def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -> None:
+def command(
+    run: tuple[int | str, ...], db: Path | None, as_json: bool, **wish: Any
+) -> None:
     """Fit how RUN (several of one device, or the latest) follows ambient.
 
     Thermal lag is allowed for; a step that was found is taken off. The

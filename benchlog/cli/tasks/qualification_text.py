@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from benchlog.cli.printing import table
-from benchlog.evaluation.rack.wording import HEADS, counted, line_cells
+from benchlog.evaluation.rack.wording import HEADS, counted, late_text, line_cells
 from benchlog.evaluation.rack_study import Qualification, QualifiedDevice
 from benchlog.units import printable
 
@@ -11,18 +11,26 @@ HEADERS = ("device", "position", *HEADS)
 
 
 def text(found: Qualification) -> str:
-    """Return a table of all devices and characteristics, then the whole in a line."""
+    """Return a table of all devices and characteristics, then the whole in a line.
+
+    Between them, a line for each device that had not settled in time somewhere.
+    """
     rows = [row for one in found.devices for row in _rows(one)]
     words = [one.verdict for one in found.devices]
     done = f"{found.steps_done} of {len(found.plan.steps)} steps"
     head = f"{found.plan.title or found.plan.sequence}: {done}"
-    return "\n\n".join(
-        (
-            head,
-            table(HEADERS, rows, "lllrrrl"),
-            f"{len(words)} devices: {counted(words)}",
-        )
+    late = [
+        f"{printable(one.run.device)} was {said}"
+        for one in found.devices
+        if (said := printable(late_text(one)))
+    ]
+    blocks = (
+        head,
+        table(HEADERS, rows, "lllrrrl"),
+        "\n".join(late),
+        f"{len(words)} devices: {counted(words)}",
     )
+    return "\n\n".join(block for block in blocks if block)
 
 
 def device_text(one: QualifiedDevice, steps: str) -> str:

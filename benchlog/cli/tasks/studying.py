@@ -39,14 +39,14 @@ def check_plot(path: Path | None) -> None:
             check_folder(path)
 
 
-def chosen_runs(reader: "Reader", numbers: Sequence[int]) -> "list[Run]":
-    """Return the runs of these numbers, the latest one when there are none.
+def chosen_runs(reader: "Reader", named: Sequence[int | str]) -> "list[Run]":
+    """Return the runs of these numbers or devices, the latest one when there are none.
 
     One that does not count is taken, as it was asked for, and that is told. Raises
     UsageError when they are of different devices: a law belongs to one.
     """
-    wanted = dict.fromkeys(numbers) or (None,)
-    runs = [chosen_run(reader, number) for number in wanted]
+    found = (chosen_run(reader, one) for one in named or (None,))
+    runs = list({run.id: run for run in found}.values())
     devices = sorted({run.device for run in runs})
     if len(devices) > 1:
         raise UsageError(

@@ -48,21 +48,19 @@ def figures(line: FoundCharacteristic) -> tuple[str, str, str]:
     limit = "-" if line.limit is None else f"{limit_text(line)} {line.unit}"
     if line.value is None or line.u is None:
         return "-", "-", limit
-    value = f"{value_text(line.value, line.u)} {line.unit}"
-    return value, u_text(line.value, line.u), limit
+    value, u = value_and_u(line.value, line.u, signed=line.name in _EITHER_WAY)
+    return f"{value} {line.unit}", u, limit
 
 
-def value_text(value: float, u: float) -> str:
-    """Return a value to the digits that its U is worth."""
+def value_and_u(value: float, u: float, *, signed: bool) -> tuple[str, str]:
+    """Return a value to the digits that its U is worth, and U as the value is written.
+
+    Powers of ten stand beside powers of ten. `signed`: it may lie on either side.
+    """
     if value == 0:
-        return "0"
-    return interval_texts(value, value - u, value + u, signed=False)[0]
-
-
-def u_text(value: float, u: float) -> str:
-    """Return a U as its value is written: powers of ten stand beside powers of ten."""
-    powers = "e" in value_text(value, u)
-    return two_digits(u) if powers or value == 0 else format_u_ppm(u)
+        return "0", two_digits(u)
+    said = interval_texts(value, value - u, value + u, signed=signed)[0]
+    return said, two_digits(u) if "e" in said else format_u_ppm(u)
 
 
 def nearest_to_limit(one: QualifiedDevice) -> str:
@@ -154,15 +152,22 @@ def reasons(one: QualifiedDevice) -> Iterator[str]:
         value, u, limit = figures(line)
         why = f" ({line.text})" if line.text else ""
         yield f"{line.name} {line.verdict}: {value} +- {u}, limit {limit}{why}"
+    if late := late_text(one):
+        yield late
+
+
+def late_text(one: QualifiedDevice) -> str:
+    """Say which steps were measured before the device had settled; empty for none."""
     late = [
         point.step.name
         for point in one.points
         if not point.turn.settled and point.step.gates and point.step.scan_s is None
     ]
-    if late:
-        named = ", ".join(late[:_MOST_STEPS])
-        more = f" and {len(late) - _MOST_STEPS} more" if len(late) > _MOST_STEPS else ""
-        yield (
-            f"measured before it had settled: {named}{more}; what was still moving may "
-            "be in the figures"
-        )
+    if not late:
+        return ""
+    named = ", ".join(late[:_MOST_STEPS])
+    more = f" and {len(late) - _MOST_STEPS} more" if len(late) > _MOST_STEPS else ""
+    return (
+        f"measured before it had settled: {named}{more}; what was still moving may "
+        "be in the figures"
+    )

@@ -14,10 +14,9 @@ from benchlog.evaluation.rack.timeline import (
 )
 from benchlog.evaluation.rack.wording import (
     counted,
+    figures,
     limit_text,
     steps_text,
-    u_text,
-    value_text,
 )
 from benchlog.evaluation.rack_study import (
     Qualification,
@@ -134,7 +133,8 @@ def _line(one: QualifiedDevice, name: str) -> FoundCharacteristic | None:
 def _cell(line: FoundCharacteristic | None) -> str:
     if line is None or line.value is None or line.u is None:
         return "" if line is None or line.verdict is None else str(line.verdict)
-    said = f"{value_text(line.value, line.u)} +- {u_text(line.value, line.u)}"
+    value, u, _ = figures(line)
+    said = f"{value.removesuffix(line.unit).rstrip()} +- {u}"
     if not line.u and line.text:
         said = line.text
     bad = line.verdict not in (None, Decision.PASS)

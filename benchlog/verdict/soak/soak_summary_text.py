@@ -18,6 +18,11 @@ from benchlog.verdict.soak.soak_summary import SoakSummary
 _ALARMS: Final = 10
 _STEPS: Final = 5
 _TAUS: Final = 5
+_OTHER_WAY: Final = (
+    "`benchlog ageing` goes by the law of the part's kind and takes steps off, so its "
+    "figure may be another"
+)
+"""Why two commands tell two drifts: this one is fed while the run goes on."""
 _WORDS: Final = {
     "gap": "keeper away or held up",
     "asleep": "computer asleep",
@@ -66,7 +71,7 @@ def _drift(summary: SoakSummary) -> str:
     """Say what the drift is of, since `ageing` answers another question."""
     said = _estimate(summary.drift, "ppm/day")
     if said and summary.temperature is not None:
-        return f"{said}, what ambient did taken out"
+        return f"{said}, what ambient did taken out by a straight line; {_OTHER_WAY}"
     return said or summary.note or "-"
 
 
