@@ -2,6 +2,7 @@
 
 import contextlib
 import difflib
+import functools
 import hashlib
 import itertools
 import math
@@ -53,16 +54,23 @@ def a_day_that_stands_still(patch: pytest.MonkeyPatch) -> Iterator[None]:
         yield
 
 
-def copy_of_corpus(folder: Path) -> None:
-    """Copy the corpus, brought up to date as whoever writes to it does.
+@functools.cache
+def corpus_of_today(home: Path) -> Path:
+    """Return the corpus, brought up to date as whoever writes to it does, in `home`.
 
     `schema-N.db` stay of their versions: what is told of an older file is told of them.
     """
-    for path in CORPUS.iterdir():
-        shutil.copy(path, folder)
+    folder = home / "corpus-of-today"
+    shutil.copytree(CORPUS, folder)
     for path in folder.glob("*.db"):
         if not path.stem.startswith("schema-"):
             Writer.open(path, clock.host_clock()).close()
+    return folder
+
+
+def copy_of_corpus(folder: Path) -> None:
+    """Copy the corpus of today, which is made once for all folders beside this one."""
+    shutil.copytree(corpus_of_today(folder.parent), folder, dirs_exist_ok=True)
 
 
 def told_by(line: str, folder: Path) -> str:
