@@ -18,6 +18,7 @@ from benchlog.errors import DataError
 from benchlog.evaluation.figured import figured, figured_pulses
 from benchlog.evaluation.judged_alone import judged_alone
 from benchlog.evaluation.learnt_soaks import as_counted
+from benchlog.evaluation.own_time import OwnTime
 from benchlog.keepers import state_of
 from benchlog.model import (
     Columns,
@@ -132,6 +133,12 @@ class RunEvaluator:
         self.run = run
         self.judge: AnyJudge = judge_for(run)
         self._watch = SoakWatch(run) if summarize else None
+        self.own_time = OwnTime()
+
+    def feed_from(self, reader: Reader, columns: Columns) -> int:
+        """Take in readings as `feed` does; learn when their segments really began."""
+        self.own_time.learn(reader, self.run, columns, self.judge)
+        return self.feed(columns)
 
     @property
     def of_pulses(self) -> bool:
@@ -154,7 +161,7 @@ class RunEvaluator:
             return self._of_device(batch)
         self.judge.feed(figured(self.run.id, batch))
         if self._watch is not None:
-            self._watch.feed(batch)
+            self._watch.feed(self.own_time.of_readings(batch))
         return len(batch)
 
     def _of_device(self, pulses: Pulses) -> int:
@@ -269,8 +276,8 @@ def evaluate(
         if not _is_wanted(summary, found):
             return found
         watch = evaluator.watched()
+        events = evaluator.own_time.of_events(reader, known)
         del evaluator, kept  # they take more room than the summary's laws should add to
-        events = [one for _, one in reader.events(known.id)]
         return replace(found, summary=watch.summary(found.assessment, events))
 
 
@@ -309,7 +316,7 @@ def feed_all(
     run_id = evaluator.run.id
     done, in_all = 0, reader.count(run_id) if progress is not None else 0
     for columns in reader.chunks(run_id):
-        done += evaluator.feed(columns)
+        done += evaluator.feed_from(reader, columns)
         if progress is not None:
             progress(done, in_all)
         yield columns

@@ -95,7 +95,7 @@ def level_temperature_data(
 
     Steps that were found are taken off, and notes tell so: neither temperature nor time
     made them. Those about one of `answers_s` (UTC in s) stay; a run of pulses has none.
-    Times are those of `clock`, one run's, where one is given.
+    Times are those of `clock`, one run's, where one is given, else each run's own.
     Raises DataError when several runs cannot be put on one axis of time.
     """
     _on_one_axis(reader, runs)
@@ -103,12 +103,14 @@ def level_temperature_data(
     notes: list[str] = []
     for run in runs:
         chunks = _chunks(reader, run)
-        if clock is not None:
-            chunks = (_by(clock, columns) for columns in chunks)
+        of_pulses = RunEvaluator(run).of_pulses
+        segmented = [] if of_pulses else segmented_events(reader, run)
+        own = clock or SteadyTime(segmented)
+        if clock is not None or not of_pulses:
+            chunks = (_by(own, columns) for columns in chunks)
         data = of_readings.observed(chunks, run)
-        if not RunEvaluator(run).of_pulses:
-            segmented = segmented_events(reader, run)
-            shifts = _shifts_s(clock, segmented)
+        if not of_pulses:
+            shifts = _shifts_s(own, segmented)
             events = [event for _, event in segmented]
             data, steps = without_steps(data, events, answers_s, shifts)
             notes += [
@@ -129,11 +131,9 @@ def _by(clock: SteadyTime, columns: Columns) -> Columns:
 
 
 def _shifts_s(
-    clock: SteadyTime | None, events: Sequence[tuple[int | None, Event]]
+    clock: SteadyTime, events: Sequence[tuple[int | None, Event]]
 ) -> Callable[[Event], float]:
     """Return how far each event's own time is from that of the readings, s."""
-    if clock is None:
-        return lambda _: 0.0
     known = {
         id(event): (clock.of_event(segment, event) - event.utc_ns) / NS_PER_S
         for segment, event in events

@@ -103,7 +103,7 @@ class FollowedRun:
     def _read_readings(self, reader: Reader) -> None:
         run = self._evaluator.run
         while len(columns := reader.columns_after(run.id, self._last_id, _PIECE)):
-            self._readings += self._evaluator.feed(columns)
+            self._readings += self._evaluator.feed_from(reader, columns)
             self._last_id = int(columns.id[-1])
             if columns.utc_ns[-1] >= 0:  # an import may have no time stamps
                 self._newest_ns = int(columns.utc_ns[-1])

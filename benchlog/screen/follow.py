@@ -97,7 +97,7 @@ class Follower:
         if not len(columns):
             self._target = min(self._target, self.readings)
             return 0
-        self._evaluator.feed(columns)
+        self._evaluator.feed_from(self._reader, columns)
         self.trace.feed(columns)
         self.readings += len(columns)
         self._last_id = int(columns.id[-1])

@@ -1,15 +1,17 @@
 """A soak goes on after its keeper is gone: same run, a new segment, a told gap."""
 
 import os
+import re
 import signal
 from contextlib import closing
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
 from ctrl_c import press_ctrl_c
 from waiting import wait_for
 
+from benchlog.clock import HostClock
 from benchlog.errors import BusyError, UsageError
 from benchlog.model import (
     AlarmRule,
@@ -21,7 +23,9 @@ from benchlog.model import (
 from benchlog.recorder.keeper import keep
 from benchlog.recorder.launch import Again, launch
 from benchlog.recorder.run.resume import find_last, plan_of, resumed
+from benchlog.store.files import boot_id
 from benchlog.store.reader import Reader
+from benchlog.units import NS_PER_S
 
 
 def run_of(database, run_id):
@@ -79,6 +83,52 @@ def test_a_run_whose_time_is_over_is_closed(broken_off, database, clock):
     old = resumed(database, broken_off, clock.utc_ns())
     late = replace(old, plan=replace(old.plan, max_s=0.5))
     assert keep([late.plan], database, clock, tell=lambda _: None, resume=[late])
+    assert run_of(database, broken_off).ended_how == "time reached"
+
+
+@dataclass(frozen=True)
+class SetClock(HostClock):
+    """The host's clock after somebody has set its date."""
+
+    by_s: float = 0.0
+
+    def utc_ns(self):
+        return super().utc_ns() + round(self.by_s * NS_PER_S)
+
+
+@pytest.mark.skipif(not boot_id(), reason="Linux tells one boot from another")
+@pytest.mark.parametrize("by_s", [40 * 86_400.0, -3_600.0])
+def test_a_clock_that_was_set_meanwhile_is_told_and_not_believed(
+    broken_off, database, by_s
+):
+    """Before, the run was 40 days old and over, and nothing told of the clock."""
+    later, before = SetClock(by_s=by_s), count(database, broken_off)
+    old = resumed(database, broken_off, later.utc_ns())
+    assert old.plan.max_s == 3600.0
+    old = replace(old, plan=replace(old.plan, max_readings=before + 10))
+    assert keep([old.plan], database, later, tell=lambda _: None, resume=[old])
+    assert run_of(database, broken_off).ended_how != "time reached"
+    assert count(database, broken_off) == before + 10
+    told = events_of(database, broken_off)
+    (step,) = (one.text for one in told if one.kind == EventKind.CLOCK_STEP)
+    found = re.fullmatch(r"the wall clock was stepped by (\S+) s while .* kept", step)
+    assert float(found[1]) == pytest.approx(by_s, abs=1.0)
+    (gap,) = (one.text for one in told if one.kind == EventKind.GAP)
+    assert "by a clock that was stepped by" in gap
+
+
+def events_of(database, run_id):
+    with closing(Reader.open(database)) as reader:
+        return [event for _, event in reader.events(run_id)]
+
+
+@pytest.mark.skipif(not boot_id(), reason="Linux tells one boot from another")
+def test_a_length_from_now_on_does_not_count_what_the_clock_was_set_by(
+    broken_off, database
+):
+    later = SetClock(by_s=40 * 86_400.0)
+    old = resumed(database, broken_off, later.utc_ns(), more_s=1.0)
+    assert keep([old.plan], database, later, tell=lambda _: None, resume=[old])
     assert run_of(database, broken_off).ended_how == "time reached"
 
 

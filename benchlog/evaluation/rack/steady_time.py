@@ -5,13 +5,14 @@ By the wall clock alone, one that is set back in a sequence brings readings of o
 into the turns of another, taken at another temperature.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.evaluation.segment_clock import mark_of
 from benchlog.model import Event, EventKind, Run
 from benchlog.store.logged_tables import EVENTS
 from benchlog.store.reader import Reader
@@ -43,13 +44,33 @@ class SteadyTime:
     """Brings moments of a run to one time, by the monotonic clock of each segment.
 
     Where the wall clock went on evenly it is that, exactly. Sleep of the computer
-    counts as time that passed; what passed between two segments only the wall clock
-    tells, but never less than nothing.
+    counts as time that passed. What passed between two segments of one boot that clock
+    tells, too (`segment_clock.py`); else only the wall clock does, and it is never less
+    than nothing.
     """
 
     def __init__(self, events: Iterable[tuple[int | None, Event]]) -> None:
         """`events`: all events of a run, each with its segment, in their order."""
-        self._pieces = tuple(_pieces(events))
+        self._course = _Course()
+        for segment, event in events:
+            self._course.enter(segment, event)
+        self._pieces = tuple(self._course.pieces)
+
+    @property
+    def shifts_ns(self) -> Mapping[int, int]:
+        """By segment what its UTC lacks: the wall clock was set before it began.
+
+        Only where the computer's own clock tells so.
+        """
+        return self._course.shifts_ns
+
+    def onward(self, event: Event) -> tuple[int, int]:
+        """Return what a segment that `event` begins will lack, and what was set of it.
+
+        In ns: by how much its UTC is short of the run's own time, and by how much the
+        wall clock was set since the last event; both 0 where nothing tells.
+        """
+        return self._course.onward(event)
 
     def of(self, segment: Whole, utc_ns: Whole, mono_ns: Whole) -> Whole:
         """Return the time of rows in ns, shape (n,), from arrays of that shape."""
@@ -69,22 +90,58 @@ class SteadyTime:
         return int(self.of(one[0], one[1], one[2])[0])
 
 
-def _pieces(events: Iterable[tuple[int | None, Event]]) -> Sequence[_Piece]:
-    pieces: list[_Piece] = []
-    last_ns, before_ns = -_MOST, 0  # the latest time, and the offset an event before
-    for segment, event in events:
+class _Course:
+    """The events of a run gone through in their order."""
+
+    def __init__(self) -> None:
+        self.pieces: list[_Piece] = []
+        self.shifts_ns: dict[int, int] = {}
+        self._last_ns = -_MOST  # the latest time
+        self._before_ns = 0  # wall clock less monotonic one, an event before
+        self._known: dict[tuple[str, float], tuple[int, int]] = {}
+
+    def enter(self, segment: int | None, event: Event) -> None:
         if segment is None:
-            continue
+            return
         own_ns = event.utc_ns - event.mono_ns
-        if not pieces or segment != pieces[-1].segment:
-            offset_ns = max(own_ns, last_ns - event.mono_ns)
-            pieces.append(_Piece(segment, -_MOST, _held(offset_ns)))
+        if not self.pieces or segment != self.pieces[-1].segment:
+            self._begin(segment, event)
         elif event.kind == EventKind.ASLEEP:
-            offset_ns = pieces[-1].offset_ns + own_ns - before_ns
-            pieces.append(_Piece(segment, event.mono_ns, _held(offset_ns)))
-        before_ns = own_ns
-        last_ns = max(last_ns, event.mono_ns + pieces[-1].offset_ns)
-    return pieces
+            offset_ns = self.pieces[-1].offset_ns + own_ns - self._before_ns
+            self.pieces.append(_Piece(segment, event.mono_ns, _held(offset_ns)))
+        self._before_ns = own_ns
+        self._last_ns = max(self._last_ns, event.mono_ns + self.pieces[-1].offset_ns)
+
+    def onward(self, event: Event) -> tuple[int, int]:
+        short_ns = self._short_ns(event)
+        if short_ns is None or not self.pieces:
+            return 0, 0
+        short_before_ns = self.pieces[-1].offset_ns - self._before_ns
+        return _worth(short_ns), _worth(short_before_ns - short_ns)
+
+    def _begin(self, segment: int, event: Event) -> None:
+        own_ns = event.utc_ns - event.mono_ns
+        short_ns = _worth(self._short_ns(event) or 0)
+        if short_ns:
+            self.shifts_ns[segment] = short_ns
+        offset_ns = _held(max(own_ns + short_ns, self._last_ns - event.mono_ns))
+        self.pieces.append(_Piece(segment, -_MOST, offset_ns))
+        if (mark := mark_of(event)) is not None:
+            self._known[mark.boot, mark.pace] = offset_ns, mark.asleep_ns
+
+    def _short_ns(self, event: Event) -> int | None:
+        """Return how far UTC is short of the run's own time, None where unknown."""
+        mark = mark_of(event)
+        if mark is None or (mark.boot, mark.pace) not in self._known:
+            return None
+        offset_ns, asleep_ns = self._known[mark.boot, mark.pace]
+        told_ns = offset_ns + mark.asleep_ns - asleep_ns
+        return _held(told_ns - (event.utc_ns - event.mono_ns))
+
+
+def _worth(ns: int) -> int:
+    """Return what is more than two clocks may be apart, else nothing."""
+    return ns if abs(ns) >= _STEP_NS else 0
 
 
 def _held(offset_ns: int) -> int:

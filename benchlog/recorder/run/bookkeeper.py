@@ -11,6 +11,7 @@ from benchlog.evaluation.document import verdict_row
 from benchlog.evaluation.rack.kept_verdict import kept_verdict
 from benchlog.evaluation.rack.one_run import Racks
 from benchlog.evaluation.run_evaluation import Evaluation
+from benchlog.evaluation.segment_clock import mark_now
 from benchlog.model import (
     Edge,
     Event,
@@ -28,13 +29,13 @@ from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
 from benchlog.recorder.notice import Tell, event_notice
 from benchlog.recorder.own_pace import Absence
 from benchlog.recorder.run.commit_queue import CommitOutcome, CommitQueue, OpenRuns
+from benchlog.recorder.run.going_on import first_events
 from benchlog.recorder.run.intake import Intake
 from benchlog.recorder.run.judge_batches import Record
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.run.resume import Resumed
 from benchlog.recorder.run.run_start import (
     RunStarter,
-    identity_of,
     patiently,
     started_words,
 )
@@ -99,8 +100,8 @@ class Bookkeeper:
         )
         run.wait_for_fresh(self._last_hz.get(position.name))
         self._open(run)
-        identities = {name: identity_of(i) for name, i in instruments.items()}
-        self.runs.note(run, EventKind.STARTED, started_words(plan, identities))
+        words = started_words(plan, instruments)
+        self.runs.note(run, EventKind.STARTED, words, raw=mark_now(self.clock))
         specs = [instrument.spec for instrument in instruments.values()]
         for words in due_words(specs, self.clock.utc_ns()):
             self.runs.note(run, EventKind.CALIBRATION, words)
@@ -111,9 +112,8 @@ class Bookkeeper:
         """Go on with a run in a new segment; its instruments may yet have to answer."""
         run = self._beginning.resume(old, position, control)
         self._open(run)
-        self.runs.note(run, EventKind.GAP, old.gap)
-        if old.alarms:
-            self.runs.note(run, EventKind.ALARM_UNSENT, old.alarms)
+        for kind, text, raw in first_events(old, self.clock):
+            self.runs.note(run, kind, text, raw=raw)
         return run
 
     def _open(self, run: LiveRun) -> None:

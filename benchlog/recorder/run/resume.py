@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from benchlog import registry
 from benchlog.errors import BusyError, UsageError
+from benchlog.evaluation.rack.steady_time import SteadyTime, segmented_events
 from benchlog.evaluation.run_evaluation import RunEvaluator, fed
 from benchlog.keepers import state_of
 from benchlog.model import (
@@ -36,7 +37,8 @@ class Resumed:
     """A run to go on with: its plan, its judge fed with all readings, and the gap.
 
     `gap` says why nothing was kept, and since when; `alarms`, where there is something
-    to say, why they tell nobody; `setters` who they were (`known_setters.py`).
+    to say, why they tell nobody; `setters` who they were (`known_setters.py`); `more_s`
+    how long from now on; `clock` tells how the wall clock was set since.
     """
 
     run: Run
@@ -46,6 +48,8 @@ class Resumed:
     gap: str
     alarms: str = ""
     setters: Mapping[str, tuple[int, str]] = field(default_factory=dict)
+    more_s: float | None = None
+    clock: SteadyTime = field(default_factory=lambda: SteadyTime(()))
 
 
 def find_last(
@@ -118,6 +122,7 @@ def resumed(
         so_far = fed(reader, run)
         gap = _gap_words(reader, run, now_utc_ns)
         setters = known_setters(reader.events(run.id))
+        clock = SteadyTime(segmented_events(reader, run))
         readings = run.readings if so_far.of_pulses else reader.count(run_id)
     return Resumed(
         run=run,
@@ -127,6 +132,8 @@ def resumed(
         gap=gap,
         alarms=alarms,
         setters=setters,
+        clock=clock,
+        more_s=more_s,
     )
 
 

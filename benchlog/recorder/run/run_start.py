@@ -21,6 +21,7 @@ from benchlog.model import (
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
 from benchlog.recorder.run.ambient import Ambient
 from benchlog.recorder.run.blocks.block_run import BlockRun
+from benchlog.recorder.run.going_on import age_ns, know_segment, plan_now
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.run.resume import Resumed
 from benchlog.store.reader import Reader
@@ -140,18 +141,19 @@ class RunStarter:
         """Go on with a run in a new segment; its instruments may yet have to answer."""
         run_id, now_ns = old.run.id, self.clock.mono_ns()
         patiently(lambda: self.writer.resume_run(run_id, control=control))
-        age_ns = max(0, self.clock.utc_ns() - old.run.started_utc_ns)
+        segment_id = patiently(lambda: self.writer.begin_segment(run_id))
+        know_segment(old.judge, segment_id, old, self.clock)
         run = BlockRun(
-            plan=old.plan,
+            plan=plan_now(old, self.clock),
             position=position,
             spec=old.plan.bench.instruments[position.frequency],
             run_id=run_id,
-            segment_id=patiently(lambda: self.writer.begin_segment(run_id)),
+            segment_id=segment_id,
             judge=old.judge,
             clock=self.clock,
             simulated=old.run.simulated,
             accepted=old.readings,
-            began_mono_ns=now_ns - age_ns,
+            began_mono_ns=now_ns - age_ns(old, self.clock),
             went_on_ns=now_ns,
         )
         run.note_gap()
@@ -215,7 +217,8 @@ def _thermometer_u_c(bench: Bench, position: PositionSpec) -> float | None:
     return None if spec is None else spec.u_c
 
 
-def started_words(plan: RunPlan, identities: Mapping[str, Identity]) -> str:
+def started_words(plan: RunPlan, instruments: Mapping[str, InstrumentProcess]) -> str:
     """Return what is said of a run that has begun: what is measured, with what."""
+    identities = {name: identity_of(i) for name, i in instruments.items()}
     who = "; ".join(f"{name}: {i.text}" for name, i in identities.items())
     return printable(f"{plan.purpose} of {plan.device} as {plan.part.id} with {who}")

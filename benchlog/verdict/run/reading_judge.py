@@ -1,5 +1,6 @@
 """From readings to a verdict that can be defended: budget, limit, word, reasons."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
@@ -42,6 +43,7 @@ from benchlog.verdict.run.reasons import (
     rushed_text,
 )
 from benchlog.verdict.run.reference_band import AtReference, BandWatch, Brought
+from benchlog.verdict.run.segment_shifts import shifted
 from benchlog.verdict.soak.learnt_stability import Rest, rest_of
 from benchlog.verdict.timebase.known_timebase import assumed_timebase
 
@@ -122,6 +124,8 @@ class RunJudge(Judge):
         self._repeats = Repeats(
             least_scatter_ppm(part) * 1e-6 * part.nominal_hz / divider
         )
+        self.segment_shifts_ns: Mapping[int, int] = {}
+        """What is added to the UTC of a segment: the clock was set in between."""
         self._rushed = 0
         self._gathered = Gathered()
         self._found: tuple[float | None, Assessment] | None = None
@@ -132,7 +136,7 @@ class RunJudge(Judge):
         """Take in readings in order. Raises DataError as `Running.feed` does."""
         if isinstance(batch, Columns):
             self._found = None
-            for whole in self._gathered.feed(batch):
+            for whole in self._gathered.feed(shifted(batch, self.segment_shifts_ns)):
                 self._enter(whole)
 
     def _enter(self, batch: Columns) -> None:
