@@ -65,8 +65,14 @@ def reading_as(kind: "type[AnyReader]", db: Path | None) -> "Iterator[AnyReader]
     """
     from benchlog.errors import StoreOlderError
     from benchlog.store.opening import fold_log
+    from benchlog.store.second_names import may_be_written_elsewhere
 
     path = database(db)
+    if may_be_written_elsewhere(path):
+        say(
+            f"{path} has a second name: what a program that has it open under that one "
+            "has written is not shown here until it ends; name it by the other one"
+        )
     with contextlib.ExitStack() as stack:
         try:
             reader = kind.open(path)

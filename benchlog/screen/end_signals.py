@@ -1,4 +1,4 @@
-"""SIGTERM and SIGINT while a screen is shown: it is left, whenever they come.
+"""SIGTERM, SIGINT, a hang-up while a screen is shown: it is left, whenever they come.
 
 Nothing is raised: an exception out of a signal handler appears wherever the program
 happens to be, and a finaliser, a driver's callback or a task that is being cancelled
@@ -15,6 +15,8 @@ from typing import Final, TypeVar
 
 from textual.app import App
 
+from benchlog.screen.hang_up import told_of_hang_up
+
 _CAUGHT: Final = (signal.SIGTERM, signal.SIGINT)
 _AGAIN_S: Final = 0.5  # our rule: what a person does not take for a hang
 _PATIENCE: Final = 10  # our rule: so many times it is asked before it is forced
@@ -29,9 +31,10 @@ def run_until_left(app: App[T], leave: Callable[[], None]) -> tuple[T | None, bo
     left because of a signal is no breakdown: nobody waits for anything from it.
 
     One that comes before the loop runs is kept until it does; one that finds the
-    application busy is repeated, and in the end cancels it.
+    application busy is repeated, and in the end cancels it. A terminal that goes away
+    is as such a signal.
     """
-    with EndSignals(leave) as signals:
+    with EndSignals(leave) as signals, told_of_hang_up(signals.catch):
 
         async def shown() -> T | None:
             shown_by = asyncio.current_task()
@@ -84,6 +87,10 @@ class EndSignals:
             self._loop = None
 
     def _catch(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002
+        self.catch()
+
+    def catch(self) -> None:
+        """Have the application left, as by a signal. From any thread."""
         first, self.caught = not self.caught, True
         if first and self._loop is not None:
             self._loop.call_soon_threadsafe(self._ask)

@@ -48,7 +48,7 @@ class Question(ModalScreen[str]):
 
         A scanner that ends with CR LF answers twice before the first is taken.
         """
-        return super().dismiss(result) if self.is_active else AwaitComplete.nothing()
+        return super().dismiss(result) if self.is_active else AwaitComplete()
 
     def action_answer(self, answer: str) -> None:
         """Close the question with an answer."""

@@ -7,7 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from benchlog.clock import host_deadline, host_sleep
-from benchlog.errors import StoreError, StoreLockedError, StoreOlderError
+from benchlog.errors import (
+    StoreError,
+    StoreFullError,
+    StoreLockedError,
+    StoreOlderError,
+)
 from benchlog.store import files, identity, sqlite
 from benchlog.store.files import Guard, NoGuard
 from benchlog.store.integrity.foreign_schema import refuse_foreign
@@ -145,8 +150,20 @@ def _open_once(path: Path, guard: Guard, original: Path) -> Connection:
 
 
 def opened(path: Path) -> Connection:
-    """Return a further read-only connection to a database that was opened before."""
-    return sqlite.connect_to_read(path, immutable=is_frozen(path))
+    """Return a further read-only connection to a database that was opened before.
+
+    Where there is no room for the index of a log, a database without a log is read
+    without one (`connect_to_settled`).
+    """
+    connection = sqlite.connect_to_read(path, immutable=is_frozen(path))
+    try:
+        connection.execute("select 1 from sqlite_master limit 1").fetchone()
+    except SqliteError as error:
+        if not isinstance(sqlite.store_error(error, path), StoreFullError):
+            return connection  # whoever asks next is told, and has more to say
+        connection.close()
+        return sqlite.connect_to_settled(path)
+    return connection
 
 
 def open_to_read(path: Path) -> Connection:

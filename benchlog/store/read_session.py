@@ -122,7 +122,9 @@ class ReadSession:
     def _asked(self, sql: str, values: Any) -> tuple[list[str], list[Any]]:
         with closing(self._connection.cursor()) as cursor:  # a new try needs it closed
             found = cursor.execute(sql, values)
-            return [column[0] for column in found.description], found.fetchall()
+            names, rows = [column[0] for column in found.description], found.fetchall()
+        sqlite.refuse_unsettled(self._connection)
+        return names, rows
 
     def _one(self, sql: str, values: Any) -> Any:
         return self._all(sql, values)[0][0]

@@ -39,6 +39,15 @@ def has_second_name(path: Path) -> bool:
     return has_hard_link(path) or is_mounted_alone(path)
 
 
+def may_be_written_elsewhere(path: Path) -> bool:
+    """Whether a program may have rows of the file in a log beside another name.
+
+    Who has the file open under this one has an index of the log beside it.
+    """
+    beside = path.with_name(f"{path.name}-shm")
+    return has_second_name(path) and not beside.exists()
+
+
 def has_hard_link(path: Path) -> bool:
     """Whether there is a hard link to the file."""
     try:

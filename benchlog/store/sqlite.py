@@ -91,6 +91,61 @@ def connect_to_read(path: Path, *, immutable: bool = False) -> Connection:
     return connection
 
 
+class SettledConnection(sqlite3.Connection):
+    """Reads a file that has no log and that nobody writes; ends when somebody does.
+
+    SQLite takes neither lock nor index then, so what is read while another program
+    writes would be of two states of the file.
+    """
+
+    path: Path
+    at_first: tuple[tuple[int, int], ...]
+
+    def look(self) -> None:
+        """Raise StoreLockedError where the file or its log is not as it was."""
+        if _stamps(self.path) != self.at_first:
+            raise StoreLockedError(
+                f"another program has written {self.path} meanwhile, on a disk without "
+                "room to tell; try again"
+            )
+
+
+def connect_to_settled(path: Path) -> Connection:
+    """Open a database read-only that there is no room to share, where that is safe.
+
+    It is where there is no log to play back. Raises StoreFullError where there is one.
+    """
+    at_first = _stamps(path)
+    if any(size > 0 for size, _ in at_first[1:]):
+        raise StoreFullError(
+            f"{path} has a log, and there is no room on the disk for its index; free "
+            "64 kB there, or copy the file with its `-wal` to another disk"
+        )
+    connection = _connect(path, "ro&immutable=1", SettledConnection)
+    assert isinstance(connection, SettledConnection)  # it was asked for
+    connection.path, connection.at_first = path, at_first
+    connection.execute("pragma query_only=on")
+    return connection
+
+
+def refuse_unsettled(connection: Connection) -> None:
+    """Raise StoreLockedError where what was read may be of two states of a file."""
+    if isinstance(connection, SettledConnection):
+        connection.look()
+
+
+def _stamps(path: Path) -> tuple[tuple[int, int], ...]:
+    """Return size and time of a database, its log and its journal; 0 where none is."""
+    found = []
+    for end in ("", "-wal", "-journal"):
+        try:
+            one = path.with_name(path.name + end).stat()
+            found.append((one.st_size, one.st_mtime_ns))
+        except OSError:
+            found.append((0, 0))
+    return tuple(found)
+
+
 @contextmanager
 def all_or_nothing(connection: Connection) -> Iterator[None]:
     """Hold a transaction: committed at the end, undone when anything is raised."""
@@ -148,10 +203,10 @@ class QueryLimit:
         return self._until.passed
 
 
-def _connect(path: Path, mode: str) -> Connection:
+def _connect(path: Path, mode: str, kind: type[Connection] = Connection) -> Connection:
     uri = f"file:{quote(str(path.absolute()), errors='surrogateescape')}?mode={mode}"
     connection = sqlite3.connect(
-        uri, uri=True, isolation_level=None, timeout=BUSY_TIMEOUT_S
+        uri, uri=True, isolation_level=None, timeout=BUSY_TIMEOUT_S, factory=kind
     )
     connection.execute("pragma trusted_schema=off")  # views may call nothing unsafe
     return connection
