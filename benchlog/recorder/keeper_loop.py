@@ -33,6 +33,7 @@ from benchlog.recorder.instruments.instrument_messages import (
     Said,
 )
 from benchlog.recorder.instruments.instrument_pool import Ended, Heard
+from benchlog.recorder.late_ends import LateEnds
 from benchlog.recorder.notice import RunNotice, notice_of
 from benchlog.recorder.rack.counter_outages import NO_VALUE
 from benchlog.recorder.rack.known_setters import newest
@@ -60,7 +61,7 @@ class Keeper(HearingLoop):
         super().__init__(plans, around)
         self.plans, self.go_on = plans, go_on
         self.commands = ControlCommands(self)
-        self._ending: dict[int, str] = {}
+        self.ends = LateEnds(self.book.runs)
         self._waits = StartupWait(around.clock)
         self.each_turn: Callable[[], None] | None = None
         self._abandoned = False
@@ -213,8 +214,9 @@ class Keeper(HearingLoop):
         while self.book.runs.by_id:
             self.turn()
             with self.boundary.round("looking whether a run is over", passes=ENDING):
-                for run, how in self.book.over():
-                    self.end_one(run.run_id, how)
+                for run, how in self.ends.beside(self.book.over()):
+                    with self.ends.later(go_on=len(self.book.runs.by_id) > 1):
+                        self.end_one(run.run_id, how)
             if self.each_turn is not None:
                 self.each_turn()
 
@@ -254,14 +256,13 @@ class Keeper(HearingLoop):
             self._end_properly(run, how)
         if deed.fault is not None and run_id in self.book.runs.by_id:
             self.commit_all()
-            self.book.abandon(run, self._ending[run_id])
+            self.book.abandon(run, self.ends.how(run, how))
             notice = RunNotice(run_id=run_id, kind="ended", text=deed.words)
             self.surroundings.tell(notice)
 
     def _end_properly(self, run: LiveRun, how: str) -> None:
         run_id = run.run_id
-        # tried again where the database took nothing: the first reason is the true one
-        how = self._ending.setdefault(run_id, how)
+        how = self.ends.how(run, how)
         if not self.in_turns(run):
             self.pool.order(run.position.frequency, Order.HOLD)
         for event in run.last_refusals():
@@ -273,7 +274,8 @@ class Keeper(HearingLoop):
             self.book.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
         silence = self.book.intake.silence(run)
         text = f"{how}; {silence}" if silence else how
-        self.book.runs.note(run, EventKind.ENDED, text)
+        if self.ends.is_new(run):
+            self.book.runs.note(run, EventKind.ENDED, text)
         self.commit_all()
         assessment = self.book.end(run, how)
         self.surroundings.tell(

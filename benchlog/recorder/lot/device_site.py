@@ -20,6 +20,10 @@ FAR_PPM: Final = 2_000.0
 FAR_VALUES: Final = 2  # our rule: one may be a glitch
 """So many values in a row, all this far off, are asked about."""
 
+STILL_IN: Final = (
+    "the device before was not seen to be taken out: is this another one really?"
+)
+
 
 @dataclass(slots=True, kw_only=True)
 class DeviceSite:

@@ -12,7 +12,7 @@ from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
 from benchlog.recorder.instruments.instrument_pool import Heard
 from benchlog.recorder.keeper_loop import Keeper
 from benchlog.recorder.lot.device_ids import Ids
-from benchlog.recorder.lot.device_site import DeviceSite
+from benchlog.recorder.lot.device_site import STILL_IN, DeviceSite
 from benchlog.recorder.lot.lot_book import LotBook, Task, line_of
 from benchlog.recorder.lot.lot_commands import LotCommands
 from benchlog.recorder.notice import RunNotice
@@ -110,7 +110,7 @@ class LotKeeper(Keeper):
             text = f"device {device} was measured {often} before in this lot"
             self._note(run, EventKind.TWICE, text + "; its newest run counts")
         if self.task.watched and still_in and not again:
-            self._note(run, EventKind.STILL_IN, _STILL_IN)
+            self._note(run, EventKind.STILL_IN, STILL_IN)
         if place.idled_s:
             text = f"nothing was measured for {format_duration(round(place.idled_s))}"
             self._note(run, EventKind.IDLE, text + " before")
@@ -262,28 +262,32 @@ class LotKeeper(Keeper):
             if self.task.watched:
                 self.say(f"the device at {place.name} is out: the next one, please")
             return
-        if run.accepted:
+        if run.accepted and not self.ends.wait_for(run):
             text = "taken out while it was measured"
             self._note(run, EventKind.REMOVED, text)
-            self.set_aside(run, "device removed", f"{text}: it does not count")
+            with self.ends.later(go_on=True):
+                self.set_aside(run, "device removed", f"{text}: it does not count")
             self.say(f"{run.plan.device} was {text}: put it in again, or the next one")
 
     def _end_over(self) -> None:
-        """End what is over; what jumped meanwhile is set aside: two devices, a knock.
+        """End what is over, also what the database did not take before."""
+        for run, how in self.ends.beside(self.book.over()):
+            with self.ends.later(go_on=not self.leaving):
+                self._end_as_it_is(run, how)
 
-        A device that was set aside for it often enough is left to stand.
-        """
-        for run, how in self.book.over():
-            device, limit = run.plan.device, run.plan.part.limits.tolerance_ppm
-            changed = jumped(run.recent.offsets_ppm, limit)
-            if not changed or self._aside[device] >= _TRIES:
-                self.end_one(run.run_id, how)
-                continue
-            self._aside[device] += 1
-            text = "the frequency jumped: was the device changed or knocked?"
-            self._note(run, EventKind.SWAPPED, text)
-            self.set_aside(run, "device changed", f"{text} It does not count")
-            self.say(f"{device} jumped while it was measured: measure it again")
+    def _end_as_it_is(self, run: LiveRun, how: str) -> None:
+        """End a run; one that jumped is set aside, but for a device that does so."""
+        device, limit = run.plan.device, run.plan.part.limits.tolerance_ppm
+        changed = jumped(run.recent.offsets_ppm, limit)
+        stands = self.ends.wait_for(run) or self._aside[device] >= _TRIES
+        if not changed or stands:
+            self.end_one(run.run_id, how)
+            return
+        self._aside[device] += 1
+        text = "the frequency jumped: was the device changed or knocked?"
+        self._note(run, EventKind.SWAPPED, text)
+        self.set_aside(run, "device changed", f"{text} It does not count")
+        self.say(f"{device} jumped while it was measured: measure it again")
 
     # --- what is next ----------------------------------------------------------------
 
@@ -341,7 +345,8 @@ class LotKeeper(Keeper):
         """Let counters read until the next look at their run, and no further."""
         for run in self.book.runs.all():
             counter = run.position.frequency
-            if self.in_turns(run) or run.paused or run.fed != run.accepted:
+            waits = self.in_turns(run) or run.paused or self.ends.wait_for(run)
+            if waits or run.fed != run.accepted:
                 continue
             if self.pool.by_name[counter].allowed == 0:
                 self.pool.allow(counter, max(1, run.wanted))
@@ -353,8 +358,3 @@ class LotKeeper(Keeper):
         counter = run.position.frequency
         self.pool.order(counter, Order.HOLD)
         self.pool.allow(counter, run.wanted)
-
-
-_STILL_IN: Final = (
-    "the device before was not seen to be taken out: is this another one really?"
-)

@@ -200,12 +200,19 @@ class TrimKeeper(LotKeeper):
             session = self._sessions.get(run.run_id)
             if session is not None and not run.paused:
                 self._go_on(run, session)
-        for run, _ in self.book.over():
+        for run, how in self.ends.beside(self.book.over()):
             if self.unfinished(run):
                 continue  # each has a limit of its own
-            text = "no code was found in time"
-            self.set_aside(run, "no code found", f"{text}: it does not count")
-            self.say(f"{run.plan.device} was set aside: {text}")
+            with self.ends.later(go_on=not self.leaving):
+                self._end_without_code(run, how)
+
+    def _end_without_code(self, run: LiveRun, how: str) -> None:
+        if self.ends.wait_for(run):
+            self.end_one(run.run_id, how)
+            return
+        text = "no code was found in time"
+        self.set_aside(run, "no code found", f"{text}: it does not count")
+        self.say(f"{run.plan.device} was set aside: {text}")
 
     def _go_on(self, run: LiveRun, session: TrimSession) -> None:
         try:
@@ -217,7 +224,8 @@ class TrimKeeper(LotKeeper):
             self._hold_device(run, session.wrong)
         if session.over:
             self._failed = self._burns_failed = 0
-            self.end_one(run.run_id, BEST_FOUND)
+            with self.ends.later(go_on=not self.leaving):
+                self.end_one(run.run_id, BEST_FOUND)
 
     def _could_not(self, run: LiveRun, error: BenchlogError) -> None:
         """Set a device aside; when it is one after the other, stop the line."""
@@ -226,7 +234,8 @@ class TrimKeeper(LotKeeper):
         self._failed += 1
         self._burns_failed += burn
         device = run.plan.device
-        self.set_aside(run, how, f"{how}: {error}")
+        with self.ends.later(go_on=not self.leaving):
+            self.set_aside(run, how, f"{how}: {error}")
         self.say(f"{device} was set aside: {error}")
         trimmer = self._trimmers[position_of(run.plan).name]
         trimmer.close()
