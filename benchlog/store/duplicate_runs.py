@@ -9,6 +9,8 @@ what it was first exported from, however often it was handed on.
 from collections.abc import Mapping
 from typing import Any, Final
 
+from benchlog.store.sqlite import Connection
+
 _KEPT: Final = {"started_utc_ns": int, "device": str, "position": str}
 _JSON: Final = "case when json_valid({0}.snapshot) then {0}.snapshot end"
 """A snapshot; null where it is no JSON, which would end the query."""
@@ -59,6 +61,13 @@ select (select count(*) from {0}readings where run_id = :run),
 """
 """What tells the readings and stamps of two runs apart, in the order they were made."""
 _INT64: Final = 2**63
+
+
+def has_more(connection: Connection, run: int, here: int) -> bool:
+    """Whether a run there has more readings or pulses than the one here."""
+    there = connection.execute(READ.format("other."), {"run": run}).fetchone()
+    ours = connection.execute(READ.format(""), {"run": here}).fetchone()
+    return bool(there[0] + there[4] > ours[0] + ours[4])
 
 
 def first_of(header: Mapping[str, Any]) -> dict[str, Any]:

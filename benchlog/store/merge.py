@@ -245,6 +245,8 @@ def _here(connection: Connection, run: int, merged: Merged) -> tuple[int | None,
     never the same.
     """
     for same, is_copy in connection.execute(duplicate_runs.SAME, (run,)).fetchall():
+        if is_copy and duplicate_runs.has_more(connection, run, same):
+            merged.differing[run] = same  # exported before it was over
         return same, bool(is_copy)
     brought = set(merged.brought.values())
     copies = [

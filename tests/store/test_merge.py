@@ -8,6 +8,8 @@ from store.making import COUNTER, PART, begin, connection_of, reading, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import BenchlogError, StoreError, StoreOlderError, UsageError
+from benchlog.exchange.export.run_export import export_run
+from benchlog.exchange.import_file import import_file
 from benchlog.model import (
     Condition,
     Edge,
@@ -181,6 +183,24 @@ def test_rows_that_were_brought_back_after_a_merge_come_with_the_next(tmp_path):
     with Reader.open(path) as one, Reader.open(target) as other:
         here, there = (reader.logged(READINGS, 1) for reader in (one, other))
         assert here.of("mono_ns") == there.of("mono_ns")
+
+
+def test_a_copy_of_a_run_that_was_not_over_is_told_to_lack_readings(tmp_path):
+    """Before, it was "here already", and nothing told of 10 readings of 30."""
+    path, target = tmp_path / "a.db", tmp_path / "all.db"
+    with (
+        Writer.open(path, VirtualClock()) as writer,
+        Writer.open(target, VirtualClock()) as all_runs,
+    ):
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 20))
+        with Reader.open(path) as reader:
+            export_run(reader, run, "jsonl", tmp_path / "run.jsonl")
+        import_file(tmp_path / "run.jsonl", all_runs, VirtualClock())
+        writer.commit(rows(run, segment, 10, first=20))
+        writer.end_run(run, "time reached")
+        assert all_runs.merge(path).differing == {run: 1}
+        assert writer.merge(target).differing == {}
 
 
 def test_what_is_said_after_a_clock_was_set_back_still_counts(tmp_path):

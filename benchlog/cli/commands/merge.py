@@ -66,8 +66,9 @@ def _tell(path: Path, merged: "Merged") -> None:
     for there, here in merged.differing.items():
         if there not in merged.brought:
             say(
-                f"{path}: run {there} is run {here} here, and both went on apart: "
-                "left as they are; look at both"
+                f"{path}: run {there} is run {here} here, but has other readings (both "
+                "went on apart, or it was exported before it was over): left as they "
+                "are; look at both"
             )
             continue
         say(
