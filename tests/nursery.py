@@ -46,6 +46,10 @@ LIBRARIES = (
     *("matplotlib.figure", "matplotlib.backends.backend_svg", "matplotlib.textpath"),
     *("aiohttp.web", "textual_serve.server", "rich.traceback"),
     *("psycopg", "pymodbus.client", "pyvisa_py"),
+    # what these import when they are used
+    *("textual.drivers.linux_driver", "textual.drivers.web_driver"),
+    *("textual.layouts.factory", "textual.scrollbar"),
+    *("importlib.readers", "encodings.idna", "encodings.utf_8_sig"),
 )
 STARTERS = {
     *("benchlog.recorder.launch", "benchlog.recorder.lot.lot_inspection"),

@@ -7,6 +7,7 @@ Specific Services" (Python 3.11), and what builds on them.
 import json
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -14,16 +15,18 @@ from cli.conftest import Line
 
 HIDDEN = "fcntl", "grp", "pty", "pwd", "resource", "termios", "tty"
 PROGRAM = """
-import sys
-hidden = sys.argv.pop(1).split(",")
+import json, os, socket, sys
+hidden = set(sys.argv.pop(1).split(","))
+OURS = {"benchlog", "benchlog_drivers", "sqlite_utils", "sqlite3", "pysqlite3"}
 class Hide:
     def find_spec(self, name, path=None, target=None):
         if name.partition(".")[0] in hidden:
             raise ImportError(f"{name} is hidden: this system has none")
-for name in [one for one in sys.modules if one.partition(".")[0] in hidden]:
-    del sys.modules[name]
+def forget(names):
+    for name in [one for one in sys.modules if one.partition(".")[0] in names]:
+        del sys.modules[name]
+forget(hidden)
 sys.meta_path.insert(0, Hide())
-import os, socket
 for name in ("O_CLOEXEC", "O_PATH", "O_DIRECTORY", "statvfs"):
     if hasattr(os, name):
         delattr(os, name)
@@ -31,9 +34,16 @@ if sys.argv.pop(1) == "no-sockets":
     del socket.AF_UNIX
 import json
 from click.testing import CliRunner
-from benchlog.cli import root
 for line in sys.stdin:
-    done = CliRunner().invoke(root, json.loads(line), prog_name="benchlog")
+    told = json.loads(line)
+    if isinstance(told, dict):  # another test: whatever chooses SQLite is imported anew
+        hidden |= set(told["hidden"])
+        forget(hidden | OURS)
+        os.environ.update(told["environment"])
+        os.chdir(told["folder"])
+        from benchlog.cli import root
+        continue
+    done = CliRunner().invoke(root, told, prog_name="benchlog")
     if done.exception and not isinstance(done.exception, SystemExit):
         raise done.exception
     print(json.dumps([done.exit_code, done.stdout, done.stderr]), flush=True)
@@ -53,43 +63,52 @@ def made(bench: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.fixture(params=["usual SQLite", "SQLite with the WAL bug"])
-def elsewhere(request, made: Path, line: Line):  # type: ignore[no-untyped-def]
-    """Run benchlog with modules hidden, on copies of the databases.
-
-    One interpreter takes one command after the other.
-    """
-    for name in ("one.db", "two.db"):
-        (line.folder / name).write_bytes((made / name).read_bytes())
-    hidden = ",".join((*HIDDEN, *(["pysqlite3"] if "bug" in request.param else [])))
-
+@pytest.fixture(scope="module")
+def interpreter() -> Iterator[subprocess.Popen[str]]:
+    """An interpreter with modules hidden: it takes one command after the other."""
     with subprocess.Popen(
-        [sys.executable, "-c", PROGRAM, hidden, "no-sockets"],
-        cwd=line.folder,
-        env=line.environment(),
+        [sys.executable, "-c", PROGRAM, ",".join(HIDDEN), "no-sockets"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
     ) as process:
-        assert process.stdin is not None and process.stdout is not None
-
-        def run(*words: str) -> str:
-            print(json.dumps(words), file=process.stdin, flush=True)
-            said = process.stdout.readline()
-            assert said, f"{words}: it ended, its traceback is above"
-            code, out, err = json.loads(said)
-            assert "hidden" not in err, err
-            assert "Traceback" not in err, err
-            assert code == 0, (words, err)
-            return out
-
-        yield run
+        assert process.stdin is not None
+        yield process
         process.stdin.close()
         assert process.wait(60) == 0
 
 
+@pytest.fixture(params=["usual SQLite", "SQLite with the WAL bug"])
+def elsewhere(request, made: Path, line: Line, interpreter):  # type: ignore[no-untyped-def]
+    """Run benchlog with modules hidden, on copies of the databases."""
+    for name in ("one.db", "two.db"):
+        (line.folder / name).write_bytes((made / name).read_bytes())
+
+    def tell(told: object) -> None:
+        print(json.dumps(told), file=interpreter.stdin, flush=True)
+
+    def run(*words: str) -> str:
+        tell(words)
+        said = interpreter.stdout.readline()
+        assert said, f"{words}: it ended, its traceback is above"
+        code, out, err = json.loads(said)
+        assert "hidden" not in err, err
+        assert "Traceback" not in err, err
+        assert code == 0, (words, err)
+        return out
+
+    tell(
+        {
+            "hidden": ["pysqlite3"] if "bug" in request.param else [],
+            "environment": line.environment(),
+            "folder": str(line.folder),
+        }
+    )
+    return run
+
+
 def test_the_modules_are_really_hidden(line: Line) -> None:
-    program = PROGRAM.replace("import json\n", "import fcntl\n")
+    program = PROGRAM.replace("\nimport json\n", "\nimport fcntl\n")
     done = subprocess.run(
         [sys.executable, "-c", program, "fcntl", "-"],
         capture_output=True,

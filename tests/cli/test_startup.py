@@ -1,5 +1,6 @@
 """What starting costs: modules that a command has no business to import."""
 
+import json
 import shlex
 import shutil
 import subprocess
@@ -20,43 +21,67 @@ LOADED = "LOADED: "
 """What the line with the names in `sys.modules` begins with."""
 
 
-def modules_of(commands: Sequence[str], folders: Sequence[Path]) -> list[set[str]]:
-    """Return what each command imports beside those before it, all in one process.
+FORKING = f"""
+import importlib, json, os, sys
+from benchlog.cli import root
+for first, told in json.load(sys.stdin):
+    for name in first:
+        importlib.import_module(name)
+    pid = os.fork()
+    if pid:
+        if os.waitpid(pid, 0)[1]: sys.exit("it ended with an error")
+        continue
+    os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+    for folder, words in told:
+        os.chdir(folder)
+        os.environ['BENCHLOG_DB'] = folder + '/none.db'
+        try: root.main(words, prog_name='benchlog')
+        except SystemExit: pass
+        print('\\n{LOADED}' + ' '.join(sys.modules))
+    sys.stdout.flush()
+    os._exit(0)
+"""
+Typed = tuple[str, Path]
+"""A command, and the folder that it is typed in."""
 
-    Of commands that may import the same, none hides what another may not.
+
+def modules_of(
+    groups: Sequence[tuple[Sequence[str], Sequence[Typed]]],
+) -> list[list[set[str]]]:
+    """Return what each command imports beside those before it in its group.
+
+    A group is a process, forked from one that begins cold and imports the names that
+    stand before a group, which it and those after it may import. Of commands that may
+    import the same, none hides what another may not.
     """
-    words = [shlex.split(one) for one in commands]
-    told = list(zip(map(str, folders), words, strict=True))
-    code = (
-        "import os, sys\n"
-        "from benchlog.cli import root\n"
-        f"for folder, words in {told!r}:\n"
-        "    os.chdir(folder)\n"
-        "    os.environ['BENCHLOG_DB'] = folder + '/none.db'\n"
-        "    try: root.main(words, prog_name='benchlog')\n"
-        "    except SystemExit: pass\n"
-        f"    print('\\n{LOADED}' + ' '.join(sys.modules))"
-    )
+    told = [
+        (first, [(str(folder), shlex.split(words)) for words, folder in typed])
+        for first, typed in groups
+    ]
     done = subprocess.run(
-        [sys.executable, "-c", code],
-        stdin=subprocess.DEVNULL,
+        [sys.executable, "-c", FORKING],
+        input=json.dumps(told),
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=120,
         check=False,
     )
     assert done.returncode == 0, done.stderr
     lines = [one for one in done.stdout.splitlines() if one.startswith(LOADED)]
-    loaded = [set[str](), *(set(one.removeprefix(LOADED).split()) for one in lines)]
-    assert len(loaded) == len(commands) + 1, done.stdout
-    return [after - before for before, after in pairwise(loaded)]
+    loaded = [set(one.removeprefix(LOADED).split()) for one in lines]
+    assert len(loaded) == sum(len(typed) for _, typed in groups), done.stdout
+    found = []
+    for _, typed in groups:
+        of_group = [set[str](), *(loaded.pop(0) for _ in typed)]
+        found.append([after - before for before, after in pairwise(of_group)])
+    return found
 
 
 def too_much(
     commands: Sequence[str], folder: Path, forbidden: set[str]
 ) -> dict[str, set[str]]:
     """Return which commands import what they may not, where no database is."""
-    found = modules_of(commands, [folder] * len(commands))
+    (found,) = modules_of([([], [(words, folder) for words in commands])])
     of_each = {one: got & forbidden for one, got in zip(commands, found, strict=True)}
     return {one: wrong for one, wrong in of_each.items() if wrong}
 
@@ -157,14 +182,39 @@ ALIKE = {
 """The commands that may import the same."""
 
 
+DRAWING = ["matplotlib.figure", "matplotlib.backends.backend_svg"]
+
+
+def shared(may: str) -> list[str]:
+    """Return what is imported once for all that may import it."""
+    if "matplotlib" in may:
+        return ["numpy", *DRAWING]
+    return ["numpy"] if "numpy" in may else []
+
+
+@pytest.fixture(scope="module")
+def imported(
+    short_runs: Path, tmp_path_factory: pytest.TempPathFactory
+) -> dict[str, list[set[str]]]:
+    """What each of the commands that may import the same imports beside the others."""
+    names = sorted(ALIKE, key=lambda may: len(shared(may)))
+    groups = []
+    for may in names:
+        typed = []
+        for words in ALIKE[may]:
+            folder = tmp_path_factory.mktemp("typed") / "short"
+            shutil.copytree(short_runs, folder)
+            typed.append((words, folder))
+        groups.append((shared(may), typed))
+    return dict(zip(names, modules_of(groups), strict=True))
+
+
 @pytest.mark.parametrize("may", ALIKE)
-def test_what_commands_may_import(may: str, short_runs: Path, tmp_path: Path) -> None:
-    commands = ALIKE[may]
-    folders = [tmp_path / f"{number}" for number in range(len(commands))]
-    for folder in folders:
-        shutil.copytree(short_runs, folder)
+def test_what_commands_may_import(
+    may: str, imported: dict[str, list[set[str]]]
+) -> None:
     installed, wrong = set(packages_distributions()), {}
-    for words, found in zip(commands, modules_of(commands, folders), strict=True):
+    for words, found in zip(ALIKE[may], imported[may], strict=True):
         rooms = {name.partition(".")[0] for name in found}
         others = rooms & installed - ALWAYS - BY_OTHERS
         others -= {name for name in others if name.startswith(("benchlog", "_"))}
