@@ -168,6 +168,9 @@ def _check_drawn(root: ET.Element) -> None:
     waiting = [root]
     while waiting:  # no recursion: elements may be nested deeply
         element = waiting[-1]
+        if element in drawn:  # what is referred to often waits as often
+            waiting.pop()
+            continue
         parts = [*element, *_referred(element, named)]
         if element not in begun:
             begun.add(element)
@@ -177,8 +180,6 @@ def _check_drawn(root: ET.Element) -> None:
             waiting += [part for part in parts if part not in drawn]
             continue
         waiting.pop()
-        if element in drawn:
-            continue
         drawn[element] = 1 + sum(drawn.get(part, _MOST_DRAWN) for part in parts)
         if drawn[element] > _MOST_DRAWN:
             raise _RefusedError(
