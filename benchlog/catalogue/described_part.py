@@ -6,7 +6,7 @@ from benchlog.errors import UsageError
 from benchlog.model import Kind, Limits, Part
 from benchlog.units import format_frequency
 
-LOWEST_HZ: Final = 1000.0
+_LOWEST_HZ: Final = 1000.0
 """No resonator and no RC oscillator of a clock is slower (common practice, no source):
 16 for a quartz is 16 MHz without its unit."""
 _DEVICES: Final = {
@@ -55,12 +55,20 @@ def device_words(kind: Kind) -> str:
 
 def require_plausible(nominal_hz: float, kind: Kind) -> None:
     """Raise UsageError when no device of this kind runs at such a frequency."""
-    if kind is Kind.OTHER or nominal_hz >= LOWEST_HZ:
+    if kind is Kind.OTHER or nominal_hz >= _LOWEST_HZ:
         return
     raise UsageError(
         f"a {_DEVICES[kind]} of {format_frequency(nominal_hz)}? Write the unit, as in "
         f"{nominal_hz:.12g} MHz; what really runs so slowly is of kind other"
     )
+
+
+def bare_text(text: str, nominal_hz: float) -> str:
+    """Say how a bare number was taken that no clock source runs at, else nothing."""
+    if nominal_hz >= _LOWEST_HZ or not text.replace(".", "", 1).isdecimal():
+        return ""
+    taken = format_frequency(nominal_hz)
+    return f"{text} is taken as {taken}; write {text}M for {text} MHz"
 
 
 def _tolerance(tolerance_ppm: float) -> str:

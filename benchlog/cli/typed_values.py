@@ -15,7 +15,6 @@ from benchlog.units import (
     NS_PER_S,
     SECONDS_PER_DAY,
     as_stated,
-    format_frequency,
     parse_duration_s,
     parse_frequency_hz,
     parse_tolerance_ppm,
@@ -83,21 +82,12 @@ class Frequency(_Type):
             nominal_hz = parse_frequency_hz(str(value))
         except ValueError as error:
             self.fail(str(error), param, ctx)
-        _tell_bare(str(value).strip(), nominal_hz)
+        from benchlog.catalogue.described_part import bare_text
+        from benchlog.cli.printing import say
+
+        if told := bare_text(str(value).strip(), nominal_hz):
+            say(told)
         return nominal_hz
-
-
-def _tell_bare(text: str, nominal_hz: float) -> None:
-    """Say how a bare number was taken that no clock source runs at: MHz is meant."""
-    from benchlog.catalogue.described_part import LOWEST_HZ
-
-    with contextlib.suppress(ValueError):
-        float(text)  # else it has its unit
-        if nominal_hz < LOWEST_HZ:
-            from benchlog.cli.printing import say
-
-            unit = format_frequency(nominal_hz)
-            say(f"{text} is taken as {unit}; write {text}M for {text} MHz")
 
 
 class Tolerance(_Type):

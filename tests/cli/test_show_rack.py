@@ -113,3 +113,37 @@ def test_the_closing_table_names_steps_that_had_not_settled(database):
     assert len(late) == 2
     assert all(" was measured before it had settled: warm; what" in one for one in late)
     assert said.splitlines()[-1] == "2 devices: 2 pass"
+
+
+STEP = """
+[[step]]
+name = "{name}"
+temperature_c = {place}
+power = "on"
+gates = 20
+"""
+OFF = '\n[[step]]\nname = "off"\npower = "off"\nwait = "24h"\n'
+
+
+@pytest.mark.parametrize("places", [(0, '"reference"', 50), (0, 50)])
+def test_retrace_at_several_temperatures_says_of_which_it_is(
+    tmp_path, monkeypatch, places
+):
+    """One figure came of three temperatures, and nothing told that it is of one."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "configs/sequences").mkdir(parents=True)
+    head = 'id = "three"\ntitle = "T"\nsource = "ours"\nfinds = ["retrace"]\n'
+    before, after = (
+        "".join(
+            STEP.format(name=f"{when}-{k}", place=at) for k, at in enumerate(places)
+        )
+        for when in ("before", "after")
+    )
+    sequence = tmp_path / "configs/sequences/three.toml"
+    sequence.write_text(f"[sequence]\n{head}{before}{OFF}{after}")
+    write_rack(tmp_path / "q.db", "three", devices=1)
+    said = " ".join(told(tmp_path / "q.db", "show", "1").split())
+    if len(places) == 3:
+        assert "PASS at 25 C; what changed at other places is not in it" in said
+    else:
+        assert "UNDECIDED retrace needs a step at reference conditions before" in said

@@ -54,6 +54,7 @@ def test_a_killed_soak_goes_on_by_itself(line: Line, bench: str) -> None:
     assert kinds == ["started", "gap", "ended"]
     assert figures["summary"]["causes"] == {"gap": 1}
     assert "resuming run 1" in done.stderr
+    assert "this one keeps its own end" in done.stderr
 
 
 def _readings(line: Line) -> int:

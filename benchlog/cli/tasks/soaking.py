@@ -44,6 +44,11 @@ def carry_out(typed: dict[str, Any], manner: Manner) -> int:
         from benchlog.recorder.launch import Again
 
         own_length = typed["bench"] is None or typed["resume"] is not None
+        if length_s is not None and not own_length:
+            say(
+                "--for and --until are of a soak that is begun: this one keeps its own "
+                "end; `benchlog soak --resume RUN --for ...` sets a new one"
+            )
         again = Again(run_ids, length_s if own_length else None, typed["trust"])
         run_ids = _gone_on(again, manner)
     return _report(run_ids, manner)

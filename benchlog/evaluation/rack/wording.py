@@ -24,6 +24,7 @@ HEADS: Final = ("characteristic", "found", "U (95 %)", "limit", "")
 """Of `line_cells`."""
 _PLACE: Final = {
     "offset-at-reference": "C",
+    "retrace": "C",
     "frequency-temperature": "C",
     "temperature-slope": "C",
     "hysteresis": "C",

@@ -59,7 +59,10 @@ def warm_up_of(device: DeviceView) -> Found:
 
 
 def retrace_of(device: DeviceView) -> Found:
-    """Return what a time without power has changed."""
+    """Return what a time without power has changed, at reference conditions.
+
+    Where other conditions were measured, too, its text says that they are not in it.
+    """
     off = [step.index for step in device.plan.steps if not step.powered]
     if not off:
         raise DataError("power was never off")
@@ -73,4 +76,15 @@ def retrace_of(device: DeviceView) -> Found:
             )
         )
 
-    return retrace(side(False), side(True))
+    before, after = side(False), side(True)
+    if not len(before) or not len(after):
+        raise DataError(
+            "retrace needs a step at reference conditions before and one after the "
+            "time without power"
+        )
+    reference_c = device.part.limits.reference_c
+    found = replace(retrace(before, after), at=reference_c)
+    if not any(device.measured(p) and not device.at_reference(p) for p in device.ran):
+        return found
+    where = f"at {as_stated(reference_c)} C; what changed at other places is not in it"
+    return replace(found, text=where)
