@@ -130,13 +130,16 @@ def load_bench(name_or_path: str) -> Bench:
     file's folder. Raises NotFoundError with near matches, ConfigError with every
     problem of the file and of the dialects it names.
     """
-    entry = find("benches", name_or_path)
-    return bench_from_mapping(read_toml(entry), entry)
+    return _load(find("benches", name_or_path))
 
 
 def list_benches() -> tuple[tuple[Bench, ...], tuple[Problem, ...]]:
     """Return every bench that can be used, and what is wrong with the others."""
-    return usable("benches", load_bench)
+    return usable("benches", _load)
+
+
+def _load(entry: Traversable) -> Bench:
+    return bench_from_mapping(read_toml(entry), entry)
 
 
 def bench_from_mapping(document: Mapping[str, Any], entry: Traversable) -> Bench:

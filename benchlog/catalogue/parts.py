@@ -165,7 +165,7 @@ def load_parts() -> tuple[Part, ...]:
 
 def list_parts() -> tuple[tuple[Part, ...], tuple[Problem, ...]]:
     """Return the parts that can be used, and what is wrong with the other files."""
-    return usable("parts", load_part)
+    return usable("parts", _load)
 
 
 def part_from_mapping(document: Mapping[str, Any], file: str) -> Part:

@@ -87,14 +87,17 @@ def find(
 
 
 def usable(
-    kind: str, load: Callable[[str], T]
+    kind: str, load: Callable[[Traversable], T]
 ) -> tuple[tuple[T, ...], tuple[Problem, ...]]:
-    """Return what all names of a kind load as, and what is wrong with the others."""
+    """Return what all files of a kind load as, and what is wrong with the others.
+
+    They come in the order of their names; the folders are listed once.
+    """
     found: list[T] = []
     problems: list[Problem] = list(closed_folders(kind))
-    for name in names(kind):
+    for _, entry in sorted(_shelf(kind).items()):
         try:
-            found.append(load(name))
+            found.append(load(entry))
         except ConfigError as error:
             problems.extend(error.problems)
     return tuple(found), tuple(problems)

@@ -152,7 +152,7 @@ def load_sequence(name_or_path: str) -> Sequence:
 
 def list_sequences() -> tuple[tuple[Sequence, ...], tuple[Problem, ...]]:
     """Return the sequences that can be used, and what is wrong with other files."""
-    return usable("sequences", load_sequence)
+    return usable("sequences", _load)
 
 
 def sequence_from_mapping(document: Mapping[str, Any], file: str) -> Sequence:

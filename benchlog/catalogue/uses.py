@@ -99,7 +99,7 @@ def load_uses() -> tuple[Use, ...]:
 
 def list_uses() -> tuple[tuple[Use, ...], tuple[Problem, ...]]:
     """Return the uses that can be used, and what is wrong with the other files."""
-    files, problems = usable("uses", lambda name: _load(find("uses", name)))
+    files, problems = usable("uses", _load)
     uses: dict[str, Use] = {}
     for use in (use for file in files for use in file):
         uses.setdefault(use.id, use)
