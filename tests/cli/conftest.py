@@ -26,6 +26,7 @@ class Line:
     """The command line in one folder, with a database of its own."""
 
     folder: Path
+    scale: str = SCALE
 
     @property
     def db(self) -> Path:
@@ -36,7 +37,7 @@ class Line:
         return {
             **kept,
             "BENCHLOG_DB": str(self.db),
-            "BENCHLOG_TIME_SCALE": SCALE,
+            "BENCHLOG_TIME_SCALE": self.scale,
             "XDG_CONFIG_HOME": str(self.folder / "config"),
             "COLUMNS": "100",
         }
@@ -75,6 +76,7 @@ class Line:
     def bench(self, *options: str) -> "Iterator[str]":
         """Serve a simulated bench; yield the path of its bench file."""
         path = self.folder / "bench.toml"
+        path.unlink(missing_ok=True)
         with self.started("simulate", "--bench-out", path.name, *options) as process:
             wait_for(path.exists)
             yield str(path)

@@ -26,22 +26,42 @@ def refcheck(line, path, *words):
     return done.returncode, json.loads(done.stdout)
 
 
+WITHIN_PPM = 6000
+
+
+def is_sound(done):
+    """Whether pulses were stamped in time, which figures tell by their U."""
+    u_ppm = json.loads(done.stdout)["u_ppm"] if done.stdout else None
+    return u_ppm is not None and u_ppm <= WITHIN_PPM
+
+
+def checked_and_measured(line, *words):
+    """Return a check and a measurement; at a slower pace where the computer is busy."""
+    for slower in (line, replace(line, scale="5"), replace(line, scale="2")):
+        with slower.bench(*words) as path:
+            how = ("--bench", path, "--for", "40s", "--json")
+            device = ("--part", "quartz-16mhz-30ppm", "--device", "D")
+            check = slower.run("refcheck", *how, "--insist")
+            if not is_sound(check) and slower.scale != "2":
+                continue
+            done = slower.run("measure", *how, *device)
+        if is_sound(done):
+            break
+    assert check.stdout, check.stderr
+    return check, done
+
+
 def test_sign_by_pulses_and_no_counter_mode(line):
     # stamps of a loaded computer at twenty times its pace: offsets large beside them.
     # A wrong sign, or a check that is not applied, is 20,000 ppm and more away.
     words = ("--reference", "pulses", "--by-pulses", "--timebase-ppm", "20000",
              "--offset-ppm", "-30000", "--host-ppm", "40")  # fmt: skip
-    with line.bench(*words) as path:
-        code, found = refcheck(line, path, "--for", "40s", "--insist")
-        done = line.run(
-            "measure", "--bench", path, "--part", "quartz-16mhz-30ppm",
-            "--device", "D", "--for", "40s", "--json",
-        )  # fmt: skip
-    assert code == 0
-    assert found["offset_ppm"] == pytest.approx(20_000, abs=6000)
-    document = json.loads(done.stdout)
+    check, done = checked_and_measured(line, *words)
+    found, document = json.loads(check.stdout), json.loads(done.stdout)
+    assert check.returncode == 0
+    assert found["offset_ppm"] == pytest.approx(20_000, abs=WITHIN_PPM)
     assert done.returncode == 3 and document["verdict"] == "fail"
-    assert document["offset_ppm"] == pytest.approx(-30_000, abs=6000)
+    assert document["offset_ppm"] == pytest.approx(-30_000, abs=WITHIN_PPM)
     assert document["timing"]["against"] == "pulses of 'receiver'"
     with Reader.open(line.db) as reader:
         names = {edge.instrument for _, edge in reader.edges(document["run"])}
