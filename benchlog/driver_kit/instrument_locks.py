@@ -13,7 +13,7 @@ from typing import Final
 
 import platformdirs
 
-from benchlog.clock import host_sleep
+from benchlog.clock import host_deadline, host_sleep
 from benchlog.driver_kit.simulated_endpoints import simulated_bench_at
 from benchlog.errors import InUseError
 from benchlog.masking import masked
@@ -21,7 +21,9 @@ from benchlog.model import Identity
 from benchlog.units import printable
 
 _MOST_TOLD: Final = 4096  # our rule: ours are far shorter
-_WRITTEN_S: Final = 0.05  # our rule: who has just got a lock has told so by then
+_WRITTEN_S: Final = 0.5
+"""Our rule: who has just got a lock has told so by then, also on a busy computer."""
+_LOOK_S: Final = 0.02  # our rule: nobody feels it
 
 
 def lock_path(name: str) -> Path:
@@ -93,9 +95,11 @@ def _held_by_others(name: str) -> bytes:
                 fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
             except BlockingIOError:
                 # what was read may be of one that was killed before
-                host_sleep(_WRITTEN_S)
-                file.seek(0)
-                told = file.read(_MOST_TOLD)
+                patience = host_deadline(_WRITTEN_S)
+                while not (_is_ours(told) or _lives(told) or patience.passed):
+                    host_sleep(_LOOK_S)
+                    file.seek(0)
+                    told = file.read(_MOST_TOLD)
                 return b"" if _is_ours(told) else told
     except (OSError, ImportError):
         pass
@@ -108,3 +112,14 @@ def _is_ours(told: bytes) -> bool:
     except (ValueError, KeyError, TypeError):
         return False
     return pid in (os.getpid(), os.getppid())
+
+
+def _lives(told: bytes) -> bool:
+    """Whether the process that told so is there, perhaps as somebody else's."""
+    try:
+        os.kill(json.loads(told)["pid"], 0)
+    except PermissionError:
+        return True
+    except (OSError, ValueError, KeyError, TypeError, OverflowError):
+        return False
+    return True
