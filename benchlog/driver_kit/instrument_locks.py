@@ -13,7 +13,7 @@ from typing import Final
 
 import platformdirs
 
-from benchlog.clock import host_sleep
+from benchlog.clock import host_deadline, host_sleep
 from benchlog.driver_kit.simulated_endpoints import simulated_bench_at
 from benchlog.errors import InUseError
 from benchlog.masking import masked
@@ -21,7 +21,9 @@ from benchlog.model import Identity
 from benchlog.units import printable
 
 _MOST_TOLD: Final = 4096  # our rule: ours are far shorter
-_WRITTEN_S: Final = 0.05  # our rule: who has just got a lock has told so by then
+_WRITTEN_S: Final = 0.5
+"""Our rule: who has just got a lock has told so by then, also on a busy computer."""
+_LOOK_S: Final = 0.02  # our rule: nobody feels it
 BY_WHO: Final = "by_who"
 """What the lock file of an instrument says, beside one of an address."""
 
@@ -112,9 +114,11 @@ def _held_by_others(path: Path) -> bytes:
                 fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
             except BlockingIOError:
                 # what was read may be of one that was killed before
-                host_sleep(_WRITTEN_S)
-                file.seek(0)
-                told = file.read(_MOST_TOLD)
+                patience = host_deadline(_WRITTEN_S)
+                while not (_is_ours(told) or _lives(told) or patience.passed):
+                    host_sleep(_LOOK_S)
+                    file.seek(0)
+                    told = file.read(_MOST_TOLD)
                 return b"" if _is_ours(told) else told
     except (OSError, ImportError):
         pass
@@ -154,3 +158,14 @@ def _is_open_here(number: int) -> bool:
             if other != number and os.path.samestat(os.fstat(other), file):
                 return True
     return False
+
+
+def _lives(told: bytes) -> bool:
+    """Whether the process that told so is there, perhaps as somebody else's."""
+    try:
+        os.kill(json.loads(told)["pid"], 0)
+    except PermissionError:
+        return True
+    except (OSError, ValueError, KeyError, TypeError, OverflowError):
+        return False
+    return True

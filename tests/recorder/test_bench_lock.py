@@ -241,7 +241,9 @@ def test_a_driver_that_just_looks_keeps_no_keeper_away(lock_file):
 
 def test_a_lock_that_its_keeper_has_just_got_is_not_that_of_the_one_before(lock_file):
     """A counter's second input was refused, as in use by a soak that was killed."""
-    lock_file.write_text(KILLED)
+    with subprocess.Popen(["true"]) as over:
+        pass
+    lock_file.write_text(json.dumps(json.loads(KILLED) | {"pid": over.pid}))
     ours = {"pid": os.getpid(), "holder": "a keeper", "address": "one"}
     with lock_file.open() as held:
         fcntl.flock(held, fcntl.LOCK_EX)
