@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 from frozen.frozen_program import copy_of_corpus, told_by
 from jsonschema import Draft202012Validator
-from schemas_held import FOLDER, UNITS, UPDATE, hold, widened
+from schemas_held import FOLDER, UNITS, UPDATE, hold, like, widened
 
 from benchlog import cli
 from benchlog.cli import root
@@ -47,6 +47,13 @@ def test_a_schema_is_sound_and_tells_its_name(kind: str) -> None:
     assert KEY in schema["required"] and len(schema["properties"]) > 2
     wrong = {**dict.fromkeys(schema["required"]), KEY: "another/1"}
     assert not Draft202012Validator(schema).is_valid(wrong)
+
+
+def test_what_is_held_has_one_of_each_kind() -> None:
+    points = [{"a": 1}, {"a": 2.0}, {"a": 2.5}, {"a": "x"}, {"a": "y"}, {"b": None}]
+    found = like({"points": points, "decision": "open", "passed": True})
+    one_each = [{"a": 1}, {"a": 1.5}, {"a": ""}, {"b": None}]
+    assert found == {"points": one_each, "decision": "open", "passed": True}
 
 
 def test_a_renamed_key_and_another_type_are_found(

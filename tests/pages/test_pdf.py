@@ -5,12 +5,15 @@ import logging
 
 import pypdf
 import pytest
+from fpdf import FPDF
 from pages.page_making import fresh, series, write_run
 
 from benchlog.clock import VirtualClock
 from benchlog.pages.content import Facts, Page, Section, Signatures, table
 from benchlog.pages.page_builder import run_page
 from benchlog.pages.pdf import pdf_of
+from benchlog.pages.svg import paper_svg
+from benchlog.plotting.pictures import draw, new_figure
 from benchlog.store.reader import Reader
 
 SIZES_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
@@ -70,6 +73,32 @@ def test_pictures_carry_words(page):
 
     walk(root["/StructTreeRoot"])
     assert any("readings between" in one for one in words), words
+
+
+def test_letters_and_markers_are_drawn_as_where_they_are_named():
+    """The sheet is the same, octet for octet, as of the picture that names them."""
+    figure, (above, below) = new_figure(2)
+    above.plot([1, 2, 3], [1.0, 1.5, 0.2], "o-", label="KX-0412")
+    above.scatter([1.5, 2.5], [1.0, 0.4], marker="s")
+    below.plot(range(40), "+")
+    below.set_ylabel("offset, ppm")  # turned by 90 degrees
+    above.legend()
+    named = io.BytesIO()
+    outlines = {"svg.fonttype": "path"}
+    draw(figure, named, outlines, "svg", transparent=True, metadata={"Date": None})
+    assert named.getvalue().count(b"<use") > 80
+    there = paper_svg(figure)
+    assert b"use" not in there
+    assert drawing_of(there) == drawing_of(named.getvalue())
+
+
+def drawing_of(svg: bytes) -> bytes:
+    logging.getLogger("fpdf.svg").setLevel(logging.ERROR)  # of metadata, not drawn
+    pdf = FPDF()
+    pdf.add_page()
+    pdf.image(io.BytesIO(svg), w=150)
+    reader = pypdf.PdfReader(io.BytesIO(pdf.output()))
+    return reader.pages[0].get_contents().get_data()
 
 
 def test_nothing_in_it_leads_outside(page):
