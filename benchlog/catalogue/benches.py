@@ -331,8 +331,7 @@ class _Reader:
 def _usual(option: Option) -> Dialect | None:
     """Return the dialect that a driver falls back on; others must talk as it does."""
     usual = option.default
-    if isinstance(usual, str):
-        return load_dialect(usual)
+    usual = load_dialect(usual) if isinstance(usual, str) else usual
     return usual if isinstance(usual, Dialect) else None
 
 
@@ -343,7 +342,7 @@ def _counting(
     dialects = [one for one in options.values() if isinstance(one, Dialect)]
     found: dict[str, Any] = {}
     for key, unknown in (("counting", ""), ("gapless", None), ("digits", "")):
-        said = [stated[key], *(getattr(one, key) for one in dialects)]
+        said = (stated[key], *(getattr(one, key) for one in dialects))
         found[key] = next((one for one in said if one not in ("", None)), unknown)
     return found
 
@@ -357,7 +356,6 @@ def _quantity(driver: type[Driver] | None, options: Mapping[str, object]) -> str
     if driver is None:
         return ""
     declared = {option.name: option.default for option in driver.options}
-    said = options.get("quantity", declared.get("quantity"))
-    own = getattr(driver, "quantity", "")
-    word = next((word for word in (said, own) if isinstance(word, str)), "")
-    return word.casefold()
+    given = {**declared, **options}.get("quantity")
+    words = (given, getattr(driver, "quantity", ""))
+    return next((word.casefold() for word in words if isinstance(word, str)), "")

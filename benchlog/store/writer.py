@@ -336,10 +336,7 @@ class Writer:
         self._session.leave_log()
 
     def checkpoint(self) -> None:
-        """Move what is in the write-ahead log into the database, as far as readers let.
-
-        Raises StoreError.
-        """
+        """Move the log into the database, as far as readers let. Raises StoreError."""
         self._session.checkpoint()
 
     def close(self) -> None:
