@@ -125,10 +125,9 @@ _ROLES: Final = ("frequency", "ambient", "reference", "supply", "trim")
 def load_bench(name_or_path: str) -> Bench:
     """Return the bench of this name, or of the file at this path.
 
-    Every option that a driver declares as a Dialect is a Dialect in the result, also
-    where the file leaves it to the driver's default; a path to one starts at the bench
-    file's folder. Raises NotFoundError with near matches, ConfigError with every
-    problem of the file and of the dialects it names.
+    Every option that a driver declares as a Dialect is one in the result, also where it
+    is the driver's default; a path to one starts at the bench file's folder. Raises
+    NotFoundError with near matches, ConfigError with every problem of file and dialects.
     """
     return _load(find("benches", name_or_path))
 
