@@ -127,7 +127,7 @@ def load_bench(name_or_path: str) -> Bench:
 
     Every option that a driver declares as a Dialect is one in the result, also where it
     is the driver's default; a path to one starts at the bench file's folder. Raises
-    NotFoundError with near matches, ConfigError with every problem of file and dialects.
+    NotFoundError with near matches, ConfigError with every problem of both files.
     """
     return _load(find("benches", name_or_path))
 
