@@ -129,16 +129,13 @@ def load_bench(name_or_path: str) -> Bench:
     is the driver's default; a path to one starts at the bench file's folder. Raises
     NotFoundError with near matches, ConfigError with every problem of both files.
     """
-    return _load(find("benches", name_or_path))
+    entry = find("benches", name_or_path)
+    return bench_from_mapping(read_toml(entry), entry)
 
 
 def list_benches() -> tuple[tuple[Bench, ...], tuple[Problem, ...]]:
     """Return every bench that can be used, and what is wrong with the others."""
-    return usable("benches", _load)
-
-
-def _load(entry: Traversable) -> Bench:
-    return bench_from_mapping(read_toml(entry), entry)
+    return usable("benches", lambda one: bench_from_mapping(read_toml(one), one))
 
 
 def bench_from_mapping(document: Mapping[str, Any], entry: Traversable) -> Bench:
