@@ -7,7 +7,7 @@ import pytest
 from screen.scenes import Scene, Stage
 
 from benchlog.evaluation import brief_wording
-from benchlog.evaluation.rack.wording import u_text, value_text
+from benchlog.evaluation.rack.wording import value_and_u
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.evaluation.wording import (
@@ -122,8 +122,8 @@ def test_what_does_not_count_is_told_in_the_verdicts_place(known: Evaluation) ->
 
 
 def test_a_characteristics_u_is_written_as_its_value_is():
-    told = value_text(0.0132, 7.7e-4), u_text(0.0132, 7.7e-4)
-    assert told == ("0.01320", "0.00077")
-    assert "e" in value_text(3e-5, 1e-6)
-    assert u_text(3e-5, 1e-6) == "1.0e-6"
-    assert u_text(0.0, 0.0074) == "0.0074"
+    assert value_and_u(0.0132, 7.7e-4, signed=False) == ("0.01320", "0.00077")
+    assert value_and_u(0.0132, 7.7e-4, signed=True) == ("+0.01320", "0.00077")
+    value, u = value_and_u(3e-5, 1e-6, signed=False)
+    assert "e" in value and u == "1.0e-6"
+    assert value_and_u(0.0, 0.0074, signed=False) == ("0", "0.0074")

@@ -13,7 +13,7 @@ from benchlog.recorder.run import bookkeeper
 from benchlog.store.reader import Reader
 from benchlog.store.sqlite import connect_to_write
 
-LOCKED_S = 5.0
+LOCKED_S = 2.5
 
 
 @pytest.fixture
@@ -74,7 +74,7 @@ def kept(plans, database, clock, lock):
 def test_the_other_run_goes_on_and_both_end_as_planned(
     plan_for, database, clock, locked
 ):
-    """Takes about 12 s: the database is locked for five as the first run is over."""
+    """Takes about 10 s: the database is locked as the first run is over."""
     kept(two_plans(plan_for), database, clock, locked)
     with closing(Reader.open(database)) as reader:
         ends = [reader.run(run).ended_how for run in (1, 2)]
@@ -86,7 +86,7 @@ def test_the_other_run_goes_on_and_both_end_as_planned(
 
 
 def test_a_run_alone_tells_where_its_rows_are(plan_for, database, clock, locked):
-    """Takes about 5 s. Nobody waits for a database for ever, when all is measured."""
+    """Takes about 3 s. Nobody waits for a database for ever, when all is measured."""
     plan, _ = two_plans(plan_for)
     with pytest.raises(StoreError, match="they are in"):
         kept([plan], database, clock, locked)

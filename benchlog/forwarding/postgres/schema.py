@@ -82,16 +82,16 @@ def create(session: "Session", address: Address, software: str) -> list[str]:
                 f"insert into {SCHEMA}.schema_steps values (%s, now(), %s)",  # noqa: S608
                 (number, software),
             )
-        for name in reversed(VIEWS):
-            session.execute(f"drop view if exists {SCHEMA}.{name}")
-        for name, text in VIEWS.items():
-            session.execute(f"create view {SCHEMA}.{name} as {text}")
         fault = _fault(session)
         if fault:
             raise ForwardError(
                 f"{address.shown}: {fault}; somebody has changed it, and it is not "
                 "mended here. Make it as it was, then run this again"
             )
+        for name in reversed(VIEWS):
+            session.execute(f"drop view if exists {SCHEMA}.{name}")
+        for name, text in VIEWS.items():
+            session.execute(f"create view {SCHEMA}.{name} as {text}")
     return _make_roles(session)
 
 
