@@ -7,6 +7,8 @@ from noise_makers import make
 from seeds import seeded_generator
 
 from benchlog.analysis.series import Series
+from benchlog.analysis.stability import over_time
+from benchlog.analysis.stability.difference_sums import gapped_differences
 from benchlog.analysis.stability.over_time import stability_over_time
 from benchlog.errors import DataError
 
@@ -31,6 +33,32 @@ def test_each_window_against_a_library(kind: str, theirs: str) -> None:
         assert taus == pytest.approx(found.tau_s)
         assert found.values[:, w] == pytest.approx(expected, rel=1e-9)
     assert np.all((found.low < found.values) & (found.values < found.high))
+
+
+@pytest.mark.parametrize("kind", ["adev", "hdev"])
+@pytest.mark.parametrize("gaps", [False, True])
+def test_blocks_shorter_than_an_average_tell_the_same(
+    kind: str, gaps: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """To the rounding of sums; no block goes through a whole average for each of m."""
+    y = make("flicker FM", seeded_generator(4), 1, 3000)[0]
+    if gaps:
+        y[seeded_generator(5).random(3000) < 0.2] = np.nan
+    found = stability_over_time(Series(y, 1.0), kind)
+    gone_through = []
+
+    def counted(total, *rest):
+        gone_through.append(len(total))
+        return gapped_differences(total, *rest)
+
+    monkeypatch.setattr(over_time, "BLOCK", 16)
+    monkeypatch.setattr(over_time, "gapped_differences", counted)
+    again = stability_over_time(Series(y, 1.0), kind)
+    assert max(gone_through) <= 2 * 16
+    assert len(again.changes) == len(found.changes)
+    for name in ("tau_s", "values", "low", "high"):
+        kept, now = getattr(found, name), getattr(again, name)
+        assert np.allclose(now, kept, rtol=1e-12, equal_nan=True)
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -214,8 +214,28 @@ class _Windows:
     def _differences(
         self, m: int, begin: int, end: int
     ) -> tuple[Array, NDArray[np.bool_]]:
-        """Return differences of averages over m values, 0 where one is not known."""
-        reach = slice(begin, end + self._order * m)
-        count = None if self._count is None else self._count[reach]
-        found, known = gapped_differences(self._total[reach], count, m, self._order)
+        """Return differences of averages over m values, 0 where one is not known.
+
+        Each average is worked out once. Where a block is shorter than what it reaches
+        over, only those that it asks for are: else each of n / BLOCK blocks would go
+        through m values, and m grows with n.
+        """
+        if self._order * m <= BLOCK:
+            reach = slice(begin, end + self._order * m)
+            count = None if self._count is None else self._count[reach]
+            found, known = gapped_differences(self._total[reach], count, m, self._order)
+            return np.where(known, found, 0.0), known
+        at = range(begin, begin + self._order * m, m)
+        each = [self._averages(m, first, first + end - begin) for first in at]
+        known = np.logical_and.reduce([there for _, there in each])
+        found = np.diff([average for average, _ in each], n=self._order - 1, axis=0)[0]
         return np.where(known, found, 0.0), known
+
+    def _averages(
+        self, m: int, begin: int, end: int
+    ) -> tuple[Array, NDArray[np.bool_]]:
+        """Return averages over m values from each place on, and which count."""
+        total, count = self._total, self._count
+        here, there = slice(begin, end), slice(begin + m, end + m)
+        found = np.full(end - begin, m) if count is None else count[there] - count[here]
+        return (total[there] - total[here]) / np.maximum(found, 1), 2 * found >= m
