@@ -76,6 +76,20 @@ def test_an_honest_pattern_passes(pattern: str) -> None:
     assert pattern_fault(pattern) == ""
 
 
+def test_a_pause_of_the_process_is_no_fault_of_a_pattern(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A look for garbage in a large process once took the time of a slow line."""
+    asked = iter(range(10**9))
+
+    def paused_once() -> float:
+        return cpu_s() + (0.5 if next(asked) > 3 else 0.0)
+
+    monkeypatch.setattr(reply_patterns, "cpu_s", paused_once)
+    assert pattern_fault(r"PAUSED (?P<value>\d+\.\d+)") == ""
+    assert next(asked) > 10
+
+
 def test_every_dialect_of_ours_passes() -> None:
     folder = files("benchlog.configs") / "dialects"
     names = [one.name for one in folder.iterdir() if one.name.endswith(".toml")]

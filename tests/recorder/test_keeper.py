@@ -242,11 +242,13 @@ def test_a_pause_is_a_gap_with_a_cause(plan_for, database, clock):
         if told.event and told.event.kind == EventKind.PAUSED:
             threading.Timer(0.3, onlooker.ask, (told.run_id, Request("go-on"))).start()
 
-    (run_id,) = keep([plan_for("stranger-steady")], database, clock, tell=tell)
+    # long enough that a busy computer has asked before the run is over
+    plan = plan_for("stranger-steady", readings=300)
+    (run_id,) = keep([plan], database, clock, tell=tell)
     with closing(Reader.open(database)) as reader:
         columns = reader.columns_after(run_id)
         found = [event.kind for _, event in reader.events(run_id)]
-    assert len(columns) == 20
+    assert len(columns) == 300
     (gap,) = np.flatnonzero(columns.flags & Flag.GAP_BEFORE)
     assert np.diff(columns.mono_ns)[gap - 1] > 0.25e9
     assert found.index(EventKind.PAUSED) < found.index(EventKind.RESUMED)
