@@ -32,9 +32,9 @@ HELD = """What memory is held for: `stability` holds float arrays of the whole r
 octets a reading; a page holds time, offset and ambient of each reading until they are
 drawn, and its stability after that: 40 octets at most. `record` and `show` hold the
 newest phases of each octave of averaging times, 1.3 MB an octave beyond 65,536
-readings, for all readings, for those without outliers, and for both at the reference temperature
-where readings lie outside its band: memory grows as log n. An export to Parquet holds
-a row group of 200,000 readings, the other exports 16,384 readings."""
+readings, for all readings, for those without outliers, and for both at the reference
+temperature where readings lie outside its band: memory grows as log n. An export to
+Parquet holds a row group of 200,000 readings, the other exports 16,384 readings."""
 CASES = {
     "show": ("show", "1"),
     "stability": ("stability", "1"),
