@@ -40,7 +40,7 @@ def test_each_window_against_a_library(kind: str, theirs: str) -> None:
 def test_blocks_shorter_than_an_average_tell_the_same(
     kind: str, gaps: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """To the rounding of sums; no block goes through a whole average for each of m."""
+    """To the rounding of sums, and no block goes through more than twice its length."""
     y = make("flicker FM", seeded_generator(4), 1, 3000)[0]
     if gaps:
         y[seeded_generator(5).random(3000) < 0.2] = np.nan

@@ -102,6 +102,8 @@ def exponent(counts: list[int], values: list[float], least: float) -> str:
 
     `least`: a growth that is less than that is flat.
     """
+    if len(values) < 2:
+        return "-"
     grown = [value - values[0] for value in values[-2:]]
     if grown[1] < least:
         return "flat"

@@ -3,8 +3,8 @@
     python recording.py DATABASE READINGS [streamed]
 
 Ten readings are queued and committed at once and handed to the judge, which is asked
-every hundred. `streamed`: they come in blocks of ten thousand, as from a counter that
-hands over a tenth of a second at a time; the judge is asked after each.
+every hundred. `streamed`: they come in blocks of ten thousand, as from a counter
+that streams; the judge is asked after each.
 """
 
 import sys
@@ -25,7 +25,7 @@ from benchlog.recorder.run.judge_batches import columns_of
 from benchlog.store.reader import Reader
 from benchlog.store.reading_block import ReadingBlock
 from benchlog.store.writer import Writer
-from benchlog.verdict.run.judges import judge_for
+from benchlog.verdict.run.judges import AnyJudge, judge_for
 
 AT_ONCE = 10
 ASKED_EVERY = 100
@@ -33,14 +33,19 @@ LOOKED_EVERY = 1_000
 BLOCK = 10_000
 
 
+def judged_run(writer: Writer) -> tuple[int, int, AnyJudge, CommitQueue]:
+    """Begin a run; return its id, that of its segment, its judge and its queue."""
+    run_id, segment_id = begun(writer)
+    with Reader.open(writer.path) as reader:
+        judge = judge_for(reader.run(run_id))
+    return run_id, segment_id, judge, CommitQueue(writer)
+
+
 def streamed(database: Path, count: int) -> None:
     """Record a run of simulated readings that come in blocks."""
     clock = VirtualClock(0, HostClock().utc_ns())
     with Writer.open(database, clock) as writer:
-        run_id, segment_id = begun(writer)
-        with Reader.open(database) as reader:
-            judge = judge_for(reader.run(run_id))
-        queue = CommitQueue(writer)
+        run_id, segment_id, judge, queue = judged_run(writer)
         for block in blocks_of(clock, count, seed=1):
             queue.add((run_id, segment_id, block))
             done = queue.commit_if_due(now=True)
@@ -52,7 +57,7 @@ def streamed(database: Path, count: int) -> None:
 
 
 def blocks_of(clock: VirtualClock, count: int, *, seed: int) -> Iterator[ReadingBlock]:
-    """Yield what `readings_of` yields, wander and noise, as blocks."""
+    """Yield readings with wander and noise like those of `readings_of`, as blocks."""
     rng = seeded_generator(seed)
     wander_ppm = 0.0
     for at in range(0, count, BLOCK):
@@ -78,10 +83,8 @@ def record(database: Path, count: int) -> None:
     """Record a run of simulated readings."""
     clock = VirtualClock(0, HostClock().utc_ns())
     with Writer.open(database, clock) as writer:
-        run_id, segment_id = begun(writer)
-        with Reader.open(database) as reader:
-            judge = judge_for(reader.run(run_id))
-        queue, readings = CommitQueue(writer), readings_of(clock, seed=1)
+        run_id, segment_id, judge, queue = judged_run(writer)
+        readings = readings_of(clock, seed=1)
         for at in range(0, count, AT_ONCE):
             batch = [next(readings) for _ in range(AT_ONCE)]
             for one in batch:

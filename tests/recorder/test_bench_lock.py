@@ -13,6 +13,7 @@ import pytest
 from benchlog_drivers.scpi_counter import ScpiCounter
 from drivers.test_gpib_bridge import Bridge
 from drivers.test_gpib_bridge import counter as counter_behind
+from other_keepers import HOLDER, waiting_program
 
 from benchlog.clock import HostClock, host_sleep
 from benchlog.driver_kit.endpoint import endpoint
@@ -116,28 +117,8 @@ def test_two_positions_of_a_bench_are_two_counters(plan_at, database, clock):
         keep(plan_at(one, other), database, clock, tell=lambda told: None)
 
 
-HOLDER = """
-from benchlog.clock import HostClock
-from benchlog.model import Identity
-from benchlog.recorder.bench_lock import BenchLocks
-with BenchLocks([], "benchlog soak of C-0007", HostClock()) as locks:
-    locks.hold_instrument(Identity("", "ACORN", "C1", "4711"), "GPIB0::8::INSTR")
-    print("held", flush=True)
-    input()
-"""
-
-
-@contextmanager
 def held_elsewhere():
-    with subprocess.Popen(
-        [sys.executable, "-c", HOLDER],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as other:
-        assert other.stdout.readline() == "held\n"
-        yield
-        other.communicate("\n", timeout=30)
+    return waiting_program(HOLDER, "benchlog soak of C-0007", "C1")
 
 
 @pytest.mark.parametrize("purpose", [Purpose.MEASURE, Purpose.SOAK])

@@ -17,6 +17,7 @@ import pytest
 from benchlog_drivers.scpi_scanner import ScpiScanner
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from setter_reports import heard
 
 from benchlog.catalogue import load_dialect
 from benchlog.clock import HostClock, cpu_s, host_deadline, host_sleep
@@ -128,16 +129,6 @@ def odd(tmp_path, monkeypatch):
     for handle in made:
         with suppress(OSError):
             handle.finish()
-
-
-def heard(handle, wanted, within_s=30.0):
-    limit = host_deadline(within_s)
-    while not limit.passed:
-        for report in [*handle.tend(), *(handle.hear() if handle.running else ())]:
-            if wanted(report):
-                return report
-        host_sleep(0.01)
-    raise AssertionError("it was not reported")
 
 
 def released(folder):

@@ -7,12 +7,12 @@ let go of it at its end.
 import os
 import pickle
 import signal
-import subprocess
-import sys
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 
 import pytest
+from other_keepers import HOLDER, waiting_program
+from setter_reports import heard
 
 from benchlog.catalogue import load_dialect
 from benchlog.clock import HostClock, host_deadline, host_sleep
@@ -104,22 +104,8 @@ with opened_keeper([plan], database, HostClock(), tell=lambda told: None) as kee
 @contextmanager
 def kept_elsewhere(plan, database):
     packed = pickle.dumps((plan, database)).hex()
-    with waiting(KEEPER, packed):
+    with waiting_program(KEEPER, packed):
         yield
-
-
-@contextmanager
-def waiting(program, *words):
-    """Run a program that says `held` and ends when it is spoken to."""
-    with subprocess.Popen(
-        [sys.executable, "-c", program, *words],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as other:
-        assert other.stdout.readline() == "held\n"
-        yield
-        other.communicate("\n", timeout=30)
 
 
 def test_a_scanner_that_another_keeper_has_is_refused_before_any_order(
@@ -147,16 +133,6 @@ def test_a_scanner_that_another_keeper_has_is_refused_before_any_order(
 
 # --- a stranger's setter, whose driver looks at no lock itself
 
-HOLDER = """
-from benchlog.clock import HostClock
-from benchlog.model import Identity
-from benchlog.recorder.bench_lock import BenchLocks
-with BenchLocks([], "benchlog qualify of 3 devices", HostClock()) as locks:
-    locks.hold_instrument(Identity("", "ACORN", "ODD", "4711"), "GPIB0::8::INSTR")
-    print("held", flush=True)
-    input()
-"""
-
 
 @pytest.fixture
 def odd_job(tmp_path):
@@ -168,20 +144,10 @@ def odd_job(tmp_path):
     return SetterJob(spec=spec, bounds=(0.0, 5.0), dead_man_s=5.0)
 
 
-def heard(handle, wanted, within_s=40.0):
-    limit = host_deadline(within_s)
-    while not limit.passed:
-        for report in [*handle.tend(), *(handle.hear() if handle.running else ())]:
-            if wanted(report):
-                return report
-        host_sleep(0.01)
-    raise AssertionError("it was not reported")
-
-
 def test_a_setter_in_use_is_neither_set_nor_let_go_of(odd_job, tmp_path):
     with BenchLocks(["A"], "a keeper", HostClock()) as locks:
         handle = SetterHandle(odd_job, locks)
-        with waiting(HOLDER):
+        with waiting_program(HOLDER, "benchlog qualify of 3 devices", "ODD"):
             handle.start()
             said = heard(handle, lambda one: one.kind == "fault").text
             assert "'ACORN'" not in said
