@@ -3,7 +3,7 @@
 Values are filled into their words: ids, notes, whatever somebody typed or scanned. As a
 word of its own such a value is an argument. Within a script it would be run. What is
 known to take a script is refused here; what is not known has only harmless characters
-(`recorder/command_words.py`).
+(`recorder/letters/command_words.py`).
 """
 
 import re

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.response import Cut, Observed, supply_cuts
 from benchlog.evaluation.figured import figured_conditions
-from benchlog.evaluation.rack.steady_time import SteadyTime, segmented_events
+from benchlog.evaluation.run_time.steady_time import SteadyTime, segmented_events
 from benchlog.evaluation.studies import level_temperature_data
 from benchlog.model import Condition, Event, EventKind, Run
 from benchlog.store.logged_tables import CONDITIONS

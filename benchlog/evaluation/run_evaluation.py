@@ -18,7 +18,7 @@ from benchlog.errors import DataError
 from benchlog.evaluation.figured import figured, figured_pulses
 from benchlog.evaluation.judged_alone import judged_alone
 from benchlog.evaluation.learnt_soaks import as_counted
-from benchlog.evaluation.own_time import OwnTime
+from benchlog.evaluation.run_time.own_time import OwnTime
 from benchlog.keepers import state_of
 from benchlog.model import (
     Columns,

@@ -24,8 +24,8 @@ from benchlog.evaluation.figured import (
     figured_frequencies,
     figured_phases,
 )
-from benchlog.evaluation.rack.steady_time import SteadyTime, segmented_events
 from benchlog.evaluation.run_evaluation import RunEvaluator
+from benchlog.evaluation.run_time.steady_time import SteadyTime, segmented_events
 from benchlog.evaluation.step_events import without_steps
 from benchlog.model import Columns, Counting, Event, Purpose, Run
 from benchlog.store.reader import Reader

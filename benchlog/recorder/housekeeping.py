@@ -9,10 +9,10 @@ from typing import Final
 
 from benchlog.clock import Clock, host_deadline, host_moment
 from benchlog.model import AlarmRule, EventKind
-from benchlog.recorder.alarms import Alarms, Change, Fact
 from benchlog.recorder.host_monitor import HostMonitor
 from benchlog.recorder.instruments.instrument_pool import InstrumentPool
-from benchlog.recorder.messenger import Messenger
+from benchlog.recorder.letters.alarms import Alarms, Change, Fact
+from benchlog.recorder.letters.messenger import Messenger
 from benchlog.recorder.run.bookkeeper import Bookkeeper
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.store import files

@@ -12,9 +12,9 @@ import pytest
 from store.making import begin, reading
 
 from benchlog.clock import HostClock, VirtualClock
-from benchlog.evaluation.rack.steady_time import SteadyTime, segmented_events
 from benchlog.evaluation.run_evaluation import RunEvaluator, evaluate
-from benchlog.evaluation.segment_clock import mark_now, mark_of
+from benchlog.evaluation.run_time.segment_clock import mark_now, mark_of
+from benchlog.evaluation.run_time.steady_time import SteadyTime, segmented_events
 from benchlog.evaluation.studies import ageing_of
 from benchlog.model import Event, EventKind
 from benchlog.store.reader import Reader

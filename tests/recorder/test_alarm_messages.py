@@ -10,9 +10,9 @@ import threading
 import pytest
 
 from benchlog.clock import host_deadline, host_moment, host_sleep
-from benchlog.recorder import letter as letter_module
-from benchlog.recorder.command_words import filled_command, filled_in
-from benchlog.recorder.messenger import Messenger
+from benchlog.recorder.letters import letter as letter_module
+from benchlog.recorder.letters.command_words import filled_command, filled_in
+from benchlog.recorder.letters.messenger import Messenger
 
 LETTER = {"text": "KX-1: offset 31 ppm, above 30 ppm", "utc": "2026-11-29T10:00:00Z"}
 SECRET = "s3cr3t-t0ken"

@@ -9,10 +9,10 @@ import pytest
 
 from benchlog.clock import VirtualClock, host_deadline, host_sleep
 from benchlog.model import AlarmRule
-from benchlog.recorder import messenger as messenger_module
-from benchlog.recorder.alarms import Alarms, Fact
-from benchlog.recorder.command_words import filled_in
-from benchlog.recorder.messenger import Messenger
+from benchlog.recorder.letters import messenger as messenger_module
+from benchlog.recorder.letters.alarms import Alarms, Fact
+from benchlog.recorder.letters.command_words import filled_in
+from benchlog.recorder.letters.messenger import Messenger
 
 
 def rule(**changes):

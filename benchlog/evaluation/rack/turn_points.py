@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.characteristics.lag import Approach
 from benchlog.evaluation.figured import figured
-from benchlog.evaluation.rack.steady_time import SteadyTime, segmented_events
+from benchlog.evaluation.run_time.steady_time import SteadyTime, segmented_events
 from benchlog.model import (
     STEP_BEGINS,
     Event,

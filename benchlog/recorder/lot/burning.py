@@ -1,8 +1,8 @@
 """Burning the code of one device: the bench file's programs, each in its own process.
 
-They are run as the messages of alarms are (`recorder/letter.py`): without a shell, in a
-small environment, ended with all that they started when their time is up. The keeper
-waits for none of them.
+They are run as letters of alarms are (`recorder/letters/letter.py`): without a shell,
+in a small environment, ended with all that they started when their time is up. The
+keeper waits for none of them.
 """
 
 import contextlib
@@ -14,9 +14,9 @@ from typing import Final
 
 from benchlog.clock import host_deadline
 from benchlog.model import BurnRule
+from benchlog.recorder.letters.messenger import started, words_of_end
 from benchlog.recorder.lot.burn_contract import BurnError
 from benchlog.recorder.lot.feeding import Feed, SupplyAway
-from benchlog.recorder.messenger import started, words_of_end
 from benchlog.units import as_stated
 
 _MORE_S: Final = 5.0  # our rule: as long as it takes to end what a program started

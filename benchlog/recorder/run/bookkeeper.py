@@ -11,7 +11,7 @@ from benchlog.evaluation.document import verdict_row
 from benchlog.evaluation.rack.kept_verdict import kept_verdict
 from benchlog.evaluation.rack.one_run import Racks
 from benchlog.evaluation.run_evaluation import Evaluation
-from benchlog.evaluation.segment_clock import mark_now
+from benchlog.evaluation.run_time.segment_clock import mark_now
 from benchlog.model import (
     Edge,
     Event,

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from benchlog.clock import Clock
-from benchlog.evaluation.rack.steady_time import SteadyTime
-from benchlog.evaluation.segment_clock import mark_now
+from benchlog.evaluation.run_time.segment_clock import mark_now
+from benchlog.evaluation.run_time.steady_time import SteadyTime
 from benchlog.model import Event, EventKind, RunPlan
 from benchlog.recorder.run.resume import Resumed
 from benchlog.units import NS_PER_S

@@ -7,8 +7,8 @@ from typing import Any, Final
 
 from benchlog import registry
 from benchlog.errors import BusyError, UsageError
-from benchlog.evaluation.rack.steady_time import SteadyTime, segmented_events
 from benchlog.evaluation.run_evaluation import RunEvaluator, fed
+from benchlog.evaluation.run_time.steady_time import SteadyTime, segmented_events
 from benchlog.keepers import state_of
 from benchlog.model import (
     Bench,

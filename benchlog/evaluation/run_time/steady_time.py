@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.evaluation.segment_clock import mark_of
+from benchlog.evaluation.run_time.segment_clock import mark_of
 from benchlog.model import Event, EventKind, Run
 from benchlog.store.logged_tables import EVENTS
 from benchlog.store.reader import Reader

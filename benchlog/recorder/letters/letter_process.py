@@ -6,7 +6,7 @@ from benchlog.priority import give_way
 def main() -> int:
     """Let the keeper go first, then do what `letter.main` does."""
     give_way()
-    from benchlog.recorder import letter  # noqa: PLC0415 - most of its start
+    from benchlog.recorder.letters import letter  # noqa: PLC0415 - most of its start
 
     return letter.main()
 

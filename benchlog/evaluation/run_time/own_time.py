@@ -7,7 +7,7 @@ them from it: drift and holes of days in a run of a minute. Nothing stored is al
 from collections.abc import Mapping
 from dataclasses import replace
 
-from benchlog.evaluation.rack.steady_time import SteadyTime, segmented_events
+from benchlog.evaluation.run_time.steady_time import SteadyTime, segmented_events
 from benchlog.model import Columns, Event, Run
 from benchlog.store.reader import Reader
 from benchlog.verdict.run.judges import AnyJudge

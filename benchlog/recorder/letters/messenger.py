@@ -1,8 +1,7 @@
 """Telling somebody of an alarm: letters under way, bounded in number and time.
 
-Each is a process of its own that ends by itself (`benchlog.recorder.letter_process`),
-so that neither a network that swallows everything nor a program that hangs can hold a
-keeper up.
+Each is a process of its own that ends by itself (`letter_process.py`), so that neither
+a network that swallows everything nor a program that hangs can hold a keeper up.
 """
 
 import contextlib
@@ -116,7 +115,7 @@ def started(
     if len(job) > _MOST_BYTES:
         raise ValueError(f"a message of {len(job):,} bytes is too long")
     process = subprocess.Popen(
-        [sys.executable, "-P", "-m", "benchlog.recorder.letter_process"],
+        [sys.executable, "-P", "-m", "benchlog.recorder.letters.letter_process"],
         stdin=subprocess.PIPE,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,

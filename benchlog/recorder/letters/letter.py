@@ -1,6 +1,6 @@
 """One message of an alarm on its way: handed to a program, posted to a webhook.
 
-    python -m benchlog.recorder.letter_process < JOB
+    python -m benchlog.recorder.letters.letter_process < JOB
 
 This process adopts whatever the program leaves running, and is gone, with all of it,
 when its time is up. Standard error tells why the message did not arrive, without the
@@ -26,7 +26,7 @@ from urllib.parse import unquote, urlsplit, urlunsplit
 from benchlog.clock import Deadline, host_deadline, host_sleep
 from benchlog.driver_kit import run_program
 from benchlog.masking import MASK, masked
-from benchlog.recorder.command_words import filled_command, told_values
+from benchlog.recorder.letters.command_words import filled_command, told_values
 from benchlog.units import as_stated, printable
 
 # POST_S, PAUSE_S, TRIES: our rule: a desk that is being restarted is back by then.

@@ -1,0 +1,1 @@
+"""The time of a run as no setting of the wall clock changes it."""

@@ -1,0 +1,1 @@
+"""What is told to a person who is not there: alarms, and letters that carry them."""
