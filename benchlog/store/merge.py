@@ -15,6 +15,7 @@ from urllib.parse import quote
 from benchlog.errors import DataError, StoreRefusedError, UnreadableRunError
 from benchlog.store import duplicate_runs, grown_runs
 from benchlog.store.derived.packed import bring_packed, pack_outlined
+from benchlog.store.integrity.references import highest_rows, refuse_dangling
 from benchlog.store.integrity.row_check import bad_rows
 from benchlog.store.integrity.row_numbers import next_run
 from benchlog.store.logged_tables import LOGGED, READINGS, LoggedTable
@@ -134,10 +135,10 @@ def _without_programs(snapshot: Any) -> Any:
 def bring_import(connection: Connection, reader: Reader) -> int:
     """Bring in the one run of a staging database; in the caller's transaction.
 
-    `reader` has it open. Returns the number of the run here. Raises DataError when it
-    could not be read afterwards, StoreRefusedError.
+    `reader` has it open; SQLite need not look up references. Returns the number of the
+    run here. Raises DataError when it could not be read afterwards, StoreRefusedError.
     """
-    merged = Merged()
+    merged, before = Merged(), highest_rows(connection)
     merge_nouns(connection, reader, merged.left_out)
     renew_parts(connection)
     ((run, device, instrument, _),) = runs_there(connection)
@@ -149,6 +150,7 @@ def bring_import(connection: Connection, reader: Reader) -> int:
     here, _ = bring_run(connection, run, device, instrument, is_staged=True)
     merged.brought[run] = here
     merge_checks(connection, reader, merged)
+    refuse_dangling(connection, before)
     return here
 
 

@@ -29,6 +29,7 @@ class Session:
         self._index = files.FileIdentity(files.shm_of(path))
         self._commits = 0
         self._log_stays = self._closed = False
+        self._passes = False
         self._limit: sqlite.QueryLimit | None = None
 
     @classmethod
@@ -86,6 +87,30 @@ class Session:
             with suppress(SqliteError):
                 self.connection.execute("detach other")
 
+    def let_pass(self) -> None:
+        """Spare what only matters to a file that stays: this one is soon removed.
+
+        It need not survive a power cut, nobody copies it, and the database that its
+        rows are meant for looks at what they refer to.
+        """
+        self._passes = True
+        self.connection.execute("pragma synchronous=off")
+        self.connection.execute("pragma foreign_keys=off")
+
+    @contextmanager
+    def referring_unseen(self) -> Iterator[None]:
+        """Have SQLite look up no reference while this lasts; begin before a transaction.
+
+        Two look-ups take as long as all else of writing a reading. Who uses it has to
+        look at the end of the transaction.
+        """
+        self.connection.execute("pragma foreign_keys=off")
+        try:
+            yield
+        finally:
+            with suppress(SqliteError):
+                self.connection.execute("pragma foreign_keys=on")
+
     @property
     def guarded(self) -> bool:
         """Whether commits happen under a file lock beside the database."""
@@ -128,8 +153,9 @@ class Session:
         if self._closed:
             return
         self._closed = True
-        with suppress(SqliteError, StoreError):  # what was committed is in the log
-            self._move_log("passive")
+        if not self._passes:
+            with suppress(SqliteError, StoreError):  # what was committed is in the log
+                self._move_log("passive")
         if self._log_stays:
             hold_log(self._file.handle)
         with suppress(SqliteError):

@@ -66,7 +66,7 @@ class Writer:
         Raises StoreError.
         """
         writer = cls.open(path, clock, guarded=False)
-        writer._connection.execute("pragma synchronous=off")
+        writer._session.let_pass()
         return writer
 
     @classmethod
@@ -269,6 +269,7 @@ class Writer:
         with (
             Reader.open(staging) as there,
             self._session.beside(lambda c: merging.attach(c, staging)),
+            self._session.referring_unseen(),
             self._session.transaction(),
         ):
             return merging.bring_import(self._connection, there)

@@ -24,7 +24,11 @@ _WORDS: Final = 2**32
 _PIECE: Final = 1 << 18  # our rule: bounds memory, however long the log is
 _AGAIN_S: Final = 0.2  # our rule: longer than a frame takes to be written
 Sum = tuple[int, int]
-Weights = tuple[NDArray[np.uint64], NDArray[np.uint64]]
+Weights = tuple[tuple[Sum, Sum], NDArray[np.uint32]]
+"""How much the sum before counts in a and in b; of each word behind it, in two rows."""
+_HEAD_WORDS: Final = 6
+_UNSUMMED_WORDS: Final = 4  # salts, and the check sum itself
+_NO_WEIGHTS: Final[Weights] = ((0, 0), (0, 0)), np.zeros((2, 0), np.uint32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,18 +97,19 @@ def _state_of(log: BinaryIO) -> LogState:
     words = np.dtype(">u4" if magic & 1 else "<u4")
     if magic & ~1 != _MAGIC or not _is_page_size(page_size):
         return LogState(head_damaged=True)
-    so_far = _summed(np.frombuffer(data, words, 6), (0, 0))
+    carry, weights = _weights(_HEAD_WORDS)
+    (own,) = _summed(np.frombuffer(data, words, _HEAD_WORDS).reshape(1, -1), weights)
+    so_far = _carried((0, 0), carry, own)
     if so_far != (int(head[6]), int(head[7])):
         return LogState(head_damaged=True)
     return _frames(_framed(log, _FRAME + page_size), salts, words, so_far)
 
 
-def _framed(log: BinaryIO, step: int) -> Iterator[bytes]:
-    """Yield the whole frames of a log, one after the other."""
+def _framed(log: BinaryIO, step: int) -> Iterator[tuple[bytes, int]]:
+    """Yield pieces of whole frames of a log, one after the other, and a frame's size."""
     at_once = max(1, _PIECE // step) * step
     while len(piece := log.read(at_once)) >= step:
-        for at in range(0, len(piece) - step + 1, step):
-            yield piece[at : at + step]
+        yield piece[: len(piece) - len(piece) % step], step
 
 
 def _is_page_size(size: int) -> bool:
@@ -112,41 +117,59 @@ def _is_page_size(size: int) -> bool:
 
 
 def _frames(
-    frames: Iterable[bytes], salts: bytes, words: "np.dtype[np.uint32]", start: Sum
+    pieces: Iterable[tuple[bytes, int]],
+    salts: bytes,
+    words: "np.dtype[np.uint32]",
+    start: Sum,
 ) -> LogState:
     so_far, sound, beyond = start, 0, 0
-    weights: Weights | None = None
-    for frame in frames:
-        if beyond or frame[8:16] != salts:  # of the round before: the end
-            beyond += frame[8:16] == salts
-            continue
-        body = frame[:8] + frame[_FRAME:]
-        if weights is None:
-            weights = _weights(len(body) // 4)
-        now = _summed(np.frombuffer(body, words), so_far, weights)
-        said = np.frombuffer(frame, ">u4", 2, 16)
-        if now != (int(said[0]), int(said[1])):
-            beyond += 1
-            continue
-        so_far, sound = now, sound + 1
+    carry, weights = _NO_WEIGHTS
+    for piece, step in pieces:
+        if not weights.size:
+            carry, weights = _weights_of_frame(step // 4)
+        sums = _summed(np.frombuffer(piece, words).reshape(-1, step // 4), weights)
+        told = np.frombuffer(piece, ">u4").reshape(-1, step // 4)[:, 4:6].tolist()
+        for at, (own, said) in enumerate(zip(sums, told, strict=True)):
+            if piece[at * step + 8 : at * step + 16] != salts:
+                continue  # of the round before: the end
+            now = _carried(so_far, carry, own)
+            if beyond or now != tuple(said):
+                beyond += 1
+                continue
+            so_far, sound = now, sound + 1
     return LogState(generation=salts, sound=sound, beyond=beyond)
 
 
-def _summed(
-    values: NDArray[np.uint32], before: Sum, weights: "Weights | None" = None
-) -> Sum:
-    """Return the check sum of words behind a check sum, as SQLite makes it.
+def _summed(rows: NDArray[np.uint32], weights: NDArray[np.uint32]) -> list[Sum]:
+    """Return what the words of each row add to the check sum before it.
 
-    It takes words in pairs: a += x + b; b += y + a. That is linear, so that a sum of
-    products with the weights of each place gives it at once, modulo 2^32.
+    SQLite takes words in pairs: a += x + b; b += y + a. That is linear, so that a sum
+    of products with the weights of each place gives it at once, modulo 2^32, which is
+    what numbers of 32 bits are by themselves.
     """
-    a_of, b_of = weights or _weights(len(values))
-    whole = np.concatenate([np.array(before, np.uint64), values.astype(np.uint64)])
-    return int(np.sum(whole * a_of) % _WORDS), int(np.sum(whole * b_of) % _WORDS)
+    plain = rows.astype(np.uint32, copy=False)
+    both = (np.einsum("ij,j->i", plain, one).tolist() for one in weights)
+    return list(zip(*both, strict=True))
+
+
+def _carried(before: Sum, carry: tuple[Sum, Sum], own: Sum) -> Sum:
+    """Return the check sum behind words, of the one before and what they add."""
+    a, b = (
+        (before[0] * of_a + before[1] * of_b + one) % _WORDS
+        for (of_a, of_b), one in zip(carry, own, strict=True)
+    )
+    return a, b
+
+
+def _weights_of_frame(count: int) -> Weights:
+    """Return the weights of a whole frame: of its head, two words are summed alone."""
+    carry, weights = _weights(count - _UNSUMMED_WORDS)
+    unsummed = np.zeros((2, _UNSUMMED_WORDS), np.uint32)
+    return carry, np.concatenate([weights[:, :2], unsummed, weights[:, 2:]], axis=1)
 
 
 def _weights(count: int) -> Weights:
-    """Return how much each word counts in a and in b; the sum before comes first."""
+    """Return how much the sum before and each of `count` words count in a and in b."""
     a_row, b_row = (1, 0), (0, 1)  # of a and b at the end, by what comes last
     found: list[Sum] = []  # how much a word counts in a and in b, the last one first
     for _ in range(count // 2):
@@ -157,7 +180,5 @@ def _weights(count: int) -> Weights:
         # before the pair: a' = a + b, b' = a + 2 b
         a_row = x[0], (a_row[0] + 2 * a_row[1]) % _WORDS
         b_row = x[1], (b_row[0] + 2 * b_row[1]) % _WORDS
-    before = [(a_row[0], b_row[0]), (a_row[1], b_row[1])]
-    table = np.array([*before, *found[::-1]])
-    unsigned = table.astype(np.uint64)
-    return np.ascontiguousarray(unsigned[:, 0]), np.ascontiguousarray(unsigned[:, 1])
+    table = np.array(found[::-1], np.uint64).astype(np.uint32)
+    return (a_row, b_row), np.ascontiguousarray(table.T)
