@@ -125,7 +125,7 @@ class Repeats:
 
     def _step(self) -> float:
         """Return the least distance of values that differ: the digit, or a bit more."""
-        apart = np.diff(np.unique(self._distinct))
+        apart = np.diff(sorted(set(self._distinct)))
         return float(apart.min()) if len(apart) else self._shown
 
     def _too_often(self, noise: float, digit: float) -> bool:

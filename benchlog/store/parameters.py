@@ -176,8 +176,11 @@ def insert_block(
     given: dict[str, list[Any]] = {
         "mono_ns": block.mono_ns.tolist(),
         "frequency_hz": block.frequency_hz.tolist(),
-        "flags": block.flags.tolist(),
     }
+    flags = block.flags.tolist()
+    alike = flags.count(flags[0]) == len(flags) if flags else False
+    if not alike:
+        given["flags"] = flags
     if block.utc_ns is not None:
         given["utc_ns"] = block.utc_ns.tolist()
     if block.ambient_c is not None:  # SQLite takes NaN for NULL
@@ -187,9 +190,10 @@ def insert_block(
     cells = np.empty((len(block), len(given)), object)
     for at, column in enumerate(given.values()):
         cells[:, at] = column
-    fixed = f"{run_id:d}, {segment_id:d}, ?1"
+    fixed = f"{run_id:d}, {segment_id:d}, ?1" + (f", {flags[0]:d}" if alike else "")
     holes = ", ".join("nullif(?, '')" if name == "raw" else "?" for name in given)
-    names = ", ".join(("run_id, segment_id, gate_s", *given))
+    shared = ("run_id", "segment_id", "gate_s", *(["flags"] if alike else []))
+    names = ", ".join((*shared, *given))
     done = len(block) - len(block) % _TOGETHER
     for rows, count in ((cells[:done], _TOGETHER), (cells[done:], 1)):
         values = ", ".join([f"({fixed}, {holes})"] * count)

@@ -99,10 +99,10 @@ class Session:
 
     @contextmanager
     def referring_unseen(self) -> Iterator[None]:
-        """Have SQLite look up no reference while this lasts; begin before a transaction.
+        """Have SQLite look up no reference; to be begun before a transaction.
 
         Two look-ups take as long as all else of writing a reading. Who uses it has to
-        look at the end of the transaction.
+        look them up at the end of the transaction.
         """
         self.connection.execute("pragma foreign_keys=off")
         try:

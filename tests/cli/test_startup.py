@@ -134,7 +134,7 @@ MAY_IMPORT = {
     "judge 1": NUMPY,
     "void 2 --reason wrong": NUMPY,
     "correct 3 --device b --reason wrong": NUMPY,
-    "export 1": NUMPY,
+    "export 1": NUMPY | {"orjson"},
     "export 1 --format parquet --out x.parquet": NUMPY | {"pyarrow"},
     "import a.txt --nominal-hz 16e6": NUMPY,
     "backup copied.db": NUMPY,

@@ -39,7 +39,8 @@ def rows(draw):
     utc = draw(st.sampled_from([UTC, LATE_UTC]))
     kinds = (WHOLE, WHOLE, utc, WHOLE, GATES, FLOATS.filter(lambda x: x > 0), AMBIENT)
     columns = [column(kind) for kind in (*kinds, st.sampled_from([0, 1, 64]), TEXTS)]
-    columns[0] = draw(st.lists(WHOLE, min_size=count, max_size=count, unique=True))
+    ids = draw(st.lists(WHOLE, min_size=count, max_size=count, unique=True))
+    columns[0] = sorted(ids)  # as they leave the store
     return list(zip(*columns, strict=True))
 
 

@@ -15,7 +15,7 @@ OTHER_FORMATS = {
     "benchlog/catalogue/uses.py": "part of an id",
     "benchlog/evaluation/fitness_wording.py": "part of an id",
     "benchlog/exchange/text/import_text.py": "part of an id",
-    "benchlog/exchange/export/reading_texts.py": "a file for programs",
+    "benchlog/exchange/export/number_texts.py": "a file for programs",
     "benchlog/driver_kit/settings.py": "as SCPI writes it",
     "benchlog/simulate/instruments/scpi_counter.py": "as SCPI writes it",
     "benchlog/testing/setter_scripts.py": "as SCPI writes it",

@@ -1,18 +1,26 @@
 """Readings as lines of text, a chunk of them at once.
 
 Each column is made into texts as a whole, what all rows share only once; then the rows
-are put together. One by one they would take a fifth longer.
+are put together.
 """
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
+from functools import partial
 from itertools import chain
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.exchange.export.number_texts import (
+    Real,
+    Whole,
+    float_texts,
+    nine_digit_texts,
+    whole_texts,
+)
 from benchlog.exchange.export.reading_chunks import Chunk
 from benchlog.exchange.spreadsheet_cells import cell
 from benchlog.model import Columns, Run
@@ -23,33 +31,31 @@ _TEN_DIGITS_S: Final = 1_000_000_000
 """The first second since 1970 whose number has ten digits, as all later ones have."""
 _UTC_CELLS: Final = b"0000-00-00T00:00:00.000000000Z,0000000000000000000\n"
 _NULL: Final = "null"
-_REPEATED: Final = 0.5  # our rule: texts are looked up where half of the values repeat
-
-
-Whole = NDArray[np.int64]
-Column = str | list[str]
-"""The texts of a column, or the one text that all rows have."""
+Texts = Callable[[str], list[str]]
+Column = str | Texts
+"""What gives the texts of a column, each with an ending, or the one that all have."""
 
 
 def csv_rows(chunk: Chunk, run: Run) -> str:
     """Return lines of comma-separated values; `READINGS` has the order of columns."""
     if not len(chunk):
         return ""
-    ids, segments, _, mono, gates, hertz, ambient, flags, raw = stored_columns(chunk)
+    numbers = chunk.columns
     cells = (
-        list(map(repr, ids)),
-        _texts(segments, ""),
-        _utc_cells(chunk.columns.utc_ns, chunk.undated),
-        list(map(repr, mono)),
-        _texts(gates, ""),
-        list(map(repr, hertz)),
-        _texts(ambient, ""),
-        _texts(flags, ""),
-        [f"{one:.9g}" for one in _offsets_ppm(chunk, run)],
-        "" if _is_empty(raw) else ["" if one is None else cell(one) for one in raw],
+        partial(whole_texts, numbers.id),
+        _repeated_whole(numbers.segment),
+        _utc_cells(numbers.utc_ns, chunk.undated),
+        partial(whole_texts, numbers.mono_ns),
+        _repeated(numbers.gate_s),
+        partial(float_texts, numbers.frequency_hz),
+        partial(float_texts, numbers.ambient_c, none=""),
+        _repeated_whole(numbers.flags),
+        partial(nine_digit_texts, _offsets_ppm(chunk, run)),
+        _raw_texts(chunk, lambda one: "" if one is None else cell(one)),
     )
     commas = ("",) + (",",) * (len(cells) - 1)
-    return _woven([*chain.from_iterable(zip(commas, cells, strict=True)), "\n"])
+    pieces = chain.from_iterable(zip(commas, cells, strict=True))
+    return _woven([*pieces, "\n"], len(chunk))
 
 
 def json_rows(chunk: Chunk) -> str | None:
@@ -61,44 +67,44 @@ def json_rows(chunk: Chunk) -> str | None:
         return None
     if np.isinf(numbers.ambient_c).any():
         return None
-    ids, segments, utc, mono, gates, hertz, ambient, flags, raw = stored_columns(chunk)
     values = (
-        list(map(repr, ids)),
-        _texts(segments, _NULL),
-        _NULL
-        if _is_empty(utc)
-        else [_NULL if one is None else repr(one) for one in utc],
-        list(map(repr, mono)),
-        _texts(gates, _NULL),
-        list(map(repr, hertz)),
-        _texts(ambient, _NULL),
-        _texts(flags, _NULL),
-        _NULL
-        if _is_empty(raw)
-        else [_NULL if one is None else json.dumps(one) for one in raw],
+        partial(whole_texts, numbers.id),
+        _repeated_whole(numbers.segment),
+        _utc_numbers(numbers.utc_ns, chunk.undated),
+        partial(whole_texts, numbers.mono_ns),
+        _repeated(numbers.gate_s),
+        partial(float_texts, numbers.frequency_hz),
+        partial(float_texts, numbers.ambient_c, none=_NULL),
+        _repeated_whole(numbers.flags),
+        _raw_texts(chunk, json.dumps),
     )
     names = (f', "{name}": ' for name in READINGS.columns)
     pieces = chain.from_iterable(zip(names, values, strict=True))
-    return _woven(['{"row": "reading"', *pieces, "}\n"])
+    return _woven(['{"row": "reading"', *pieces, "}\n"], len(chunk))
 
 
-def _woven(columns: Iterable[Column]) -> str:
+def _woven(columns: Iterable[Column], rows: int) -> str:
     """Return the texts of all rows, column after column in each.
 
-    At least one column differs from row to row.
+    What all rows have alike is written behind the column before it, or, at the begin
+    of a row, behind the last column of the row before.
     """
-    merged: list[Column] = []
+    head = ""
+    varying: list[tuple[Texts, str]] = []
     for one in columns:
-        if isinstance(one, str) and merged and isinstance(merged[-1], str):
-            merged[-1] += one
+        if not isinstance(one, str):
+            varying.append((one, ""))
+        elif varying:
+            texts, behind = varying[-1]
+            varying[-1] = texts, behind + one
         else:
-            merged.append(one)
-    rows = max(len(one) for one in merged if not isinstance(one, str))
-    width = len(merged)
-    texts = [""] * (rows * width)
-    for at, one in enumerate(merged):
-        texts[at::width] = [one] * rows if isinstance(one, str) else one
-    return "".join(texts)
+            head += one
+    width = len(varying)
+    woven = [""] * (rows * width)
+    for at, (texts, behind) in enumerate(varying):
+        woven[at::width] = texts(behind if at < width - 1 else behind + head)
+    joined = "".join([head, *woven])
+    return joined.removesuffix(head)
 
 
 def stored_columns(chunk: Chunk) -> list[list[Any]]:
@@ -115,21 +121,44 @@ def stored_columns(chunk: Chunk) -> list[list[Any]]:
     return [*columns.values(), raw]
 
 
-def _is_empty(column: Sequence[object]) -> bool:
-    return column.count(None) == len(column)
+def _repeated_whole(values: Whole) -> Column:
+    """Return what mostly is one number throughout."""
+    if bool((values == values[0]).all()):
+        return repr(values[0].item())
+    return partial(whole_texts, values)
 
 
-def _texts(column: Sequence[float | None], none: str) -> Column:
-    """Return numbers as Python writes them, `none` for None."""
-    known = set(column)
-    texts = {one: none if one is None else repr(one) for one in known}
-    if len(known) == 1 and 0 not in known:
-        return texts[column[0]]
-    zero = next((one for one in known if one == 0), None)
-    # a negative zero equals the other one, and is written otherwise
-    if isinstance(zero, float) or len(known) > _REPEATED * len(column):
-        return [none if one is None else repr(one) for one in column]
-    return list(map(texts.__getitem__, column))
+def _repeated(values: Real) -> Column:
+    """Return what mostly is one number throughout."""
+    first = values[0]
+    if first != 0 and bool((values == first).all()):  # a negative zero equals the other
+        return repr(first.item())
+    return partial(float_texts, values)
+
+
+def _raw_texts(chunk: Chunk, written: Callable[[str | None], str]) -> Column:
+    """Return the texts that some readings have, each as `written` writes it."""
+    none = written(None)
+    if not chunk.raw:
+        return none
+    texts = [none] * len(chunk)
+    places = np.searchsorted(chunk.columns.id, list(chunk.raw))
+    for at, one in zip(places.tolist(), chunk.raw.values(), strict=True):
+        texts[at] = written(one)
+    return partial(_followed, texts)
+
+
+def _utc_numbers(utc_ns: Whole, undated: NDArray[np.bool_]) -> Column:
+    if undated.all():
+        return _NULL
+    if not undated.any():
+        return partial(whole_texts, utc_ns)
+    pairs = zip(utc_ns.tolist(), undated.tolist(), strict=True)
+    return partial(_followed, [_NULL if none else repr(one) for one, none in pairs])
+
+
+def _followed(texts: list[str], behind: str) -> list[str]:
+    return [f"{one}{behind}" for one in texts]
 
 
 def _utc_cells(utc_ns: Whole, undated: NDArray[np.bool_]) -> Column:
@@ -137,9 +166,10 @@ def _utc_cells(utc_ns: Whole, undated: NDArray[np.bool_]) -> Column:
     if undated.all():
         return ","
     if not undated.any() and utc_ns.min() >= _TEN_DIGITS_S * NS_PER_S:
-        return _late_utc_cells(utc_ns)
+        return partial(_followed, _late_utc_cells(utc_ns))
     pairs = zip(utc_ns.tolist(), undated.tolist(), strict=True)
-    return ["," if without else f"{utc_text(one)},{one}" for one, without in pairs]
+    cells = ["," if without else f"{utc_text(one)},{one}" for one, without in pairs]
+    return partial(_followed, cells)
 
 
 def _late_utc_cells(utc_ns: Whole) -> list[str]:
@@ -167,11 +197,11 @@ def _write_digits(octets: NDArray[np.uint8], values: Whole) -> None:
         values = higher
 
 
-def _offsets_ppm(chunk: Chunk, run: Run) -> list[float]:
+def _offsets_ppm(chunk: Chunk, run: Run) -> Real:
     with np.errstate(over="ignore", invalid="ignore"):  # written as they come
         values: Any = chunk.columns.frequency_hz * run.divider
         offsets: Any = offset_ppm(values, run.nominal_hz)
-    return list(offsets.tolist())
+    return np.asarray(offsets, np.float64)
 
 
 def _are_finite(*columns: NDArray[np.float64]) -> bool:

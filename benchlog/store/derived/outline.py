@@ -88,8 +88,10 @@ class Blocks:
             self._grown[run_id] = known, added.readings()
             return
         end = len(added) - (len(added) - begin) % BLOCK
-        for at in range(begin, end, BLOCK):
-            self._fill_by(run_id, segment_id, added.part(at, at + BLOCK))
+        first_id = self._first_open(run_id) if begin < end else 0
+        for at in range(begin, end, BLOCK):  # one transaction: their ids have no holes
+            self._fill_by(run_id, (first_id, segment_id), added.part(at, at + BLOCK))
+            first_id += BLOCK
         self._grown[run_id] = [], added.part(end, len(added)).readings()
 
     def keep(self) -> None:
@@ -132,14 +134,20 @@ class Blocks:
         self._connection.execute(_ADD, values)
         put_block(self._connection, run_id, after_id, BLOCK)
 
-    def _fill_by(self, run_id: int, segment_id: int, block: ReadingBlock) -> None:
-        after_id, (first_id, last_id) = self._ends(run_id)
+    def _fill_by(
+        self, run_id: int, first_id_and_segment: tuple[int, int], block: ReadingBlock
+    ) -> None:
+        first_id, segment_id = first_id_and_segment
+        last_id = first_id + BLOCK - 1
         values = (run_id, first_id, last_id, BLOCK, *_figures_of(block))
         self._connection.execute(_ADD, values)
-        if last_id - first_id >= BLOCK:  # another run's readings lie between
-            put_block(self._connection, run_id, after_id, BLOCK)
-            return
         put_columns(self._connection, run_id, _columns_of(block, first_id, segment_id))
+
+    def _first_open(self, run_id: int) -> int:
+        """Return the id of the first reading behind the last block; there is one."""
+        after_id = last_outlined(self._connection, run_id)
+        found = self._connection.execute(_NTH, (run_id, after_id, 0)).fetchone()
+        return int(found[0])
 
     def _ends(self, run_id: int) -> tuple[int, tuple[int, int]]:
         """Return the last id that is in a block, and the ends of the next block."""

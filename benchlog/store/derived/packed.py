@@ -111,6 +111,12 @@ def bring_packed(
         pack_outlined(connection, here)
         return
     for count, body in connection.execute(_BODIES_THERE, (run,)):
+        plain = _renumbered(body, first_id, segments)
+        if plain is not None:
+            ends = first_id, first_id + count - 1
+            connection.execute(_PUT, (here, *ends, count, plain))
+            first_id += count
+            continue
         columns = unpack([(count, body)])
         there, which = np.unique(columns.segment, return_inverse=True)
         moved = replace(
@@ -155,6 +161,22 @@ def pack(columns: Columns) -> bytes:
         else:
             parts += [b"a", raw]
     return b"".join(parts)
+
+
+def _renumbered(
+    body: bytes, first_id: int, segments: Mapping[int, int | None]
+) -> bytes | None:
+    """Return a body with other ids and another segment; None where it has several.
+
+    Its first two columns are one number each then, so that the others stay as they are.
+    """
+    end = 2 * (1 + _WIDTH)
+    if body[:1] != b"s" or body[1 + _WIDTH : 2 + _WIDTH] != b"c":
+        return None
+    there = int(np.frombuffer(body, _KINDS["segment"], 1, end - _WIDTH)[0])
+    ids = np.array([first_id], _KINDS["id"]).tobytes()
+    segment = np.array([segments[there]], _KINDS["segment"]).tobytes()
+    return b"".join([b"s", ids, b"c", segment, body[end:]])
 
 
 def unpack(rows: list[tuple[int, bytes]]) -> Columns:

@@ -106,7 +106,7 @@ def _state_of(log: BinaryIO) -> LogState:
 
 
 def _framed(log: BinaryIO, step: int) -> Iterator[tuple[bytes, int]]:
-    """Yield pieces of whole frames of a log, one after the other, and a frame's size."""
+    """Yield pieces of whole frames, one after the other, each with a frame's size."""
     at_once = max(1, _PIECE // step) * step
     while len(piece := log.read(at_once)) >= step:
         yield piece[: len(piece) - len(piece) % step], step

@@ -119,7 +119,7 @@ def digit_of(
         What a unit of the text's last digit is worth; None: as the numbers show.
 
     """
-    values = np.unique(np.asarray(distinct, dtype=np.float64))
+    values = np.array(sorted(set(distinct)), np.float64)
     least = text_digit_hz or min(map(shown_digit, values.tolist()), default=0.0)
     own = float(np.spacing(values[-1])) if len(values) else 0.0
     if least <= _FLOATS * own:
