@@ -5,11 +5,13 @@ import os
 import socket
 import subprocess
 from contextlib import closing
+from dataclasses import replace
 
 import pytest
 
 from benchlog.control import Request, ask, file_of
 from benchlog.errors import BenchlogError
+from benchlog.evaluation.run_evaluation import evaluate
 from benchlog.model import EventKind, Flag
 from benchlog.recorder import boundary
 from benchlog.recorder.control_commands import ControlCommands
@@ -209,3 +211,23 @@ def test_a_socket_that_was_tidied_away_is_made_anew(
     assert not seen[0] and seen[-1]
     with pytest.raises(BenchlogError, match="no keeper listens"):
         ask(keeper.server.path, Request("status"), file_of(database))
+
+
+def test_a_device_that_cannot_be_judged_takes_no_verdict_of_its_rack(
+    kept, database, clock
+):
+    """The verdicts of a rack are worked out when all of its runs are over."""
+    runs = [kept()[0] for _ in range(3)]
+    told = []
+    with closing(Reader.open(database)) as reader:
+        found = [evaluate(reader, reader.run(run.id)) for run in runs]
+        before = [len(reader.verdicts(run.id)) for run in runs]
+    with closing(Writer.open(database, clock)) as writer:
+        book = Bookkeeper(clock, writer, told.append)
+        book.racked += [found[0], replace(found[1], assessment=None), found[2]]
+        book.judge_racked()
+    with closing(Reader.open(database)) as reader:
+        after = [len(reader.verdicts(run.id)) for run in runs]
+    assert [new - old for new, old in zip(after, before, strict=True)] == [1, 0, 1]
+    (notice,) = told
+    assert f"the verdict of run {runs[1].id} (AttributeError" in notice.text

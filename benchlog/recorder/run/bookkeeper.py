@@ -2,14 +2,11 @@
 
 from collections.abc import Iterator, Mapping
 from contextlib import closing
-from functools import partial
 from typing import Final
 
 from benchlog.clock import Clock, Deadline, host_deadline, host_moment, host_sleep
 from benchlog.errors import StoreError
 from benchlog.evaluation.document import verdict_row
-from benchlog.evaluation.rack.kept_verdict import kept_verdict
-from benchlog.evaluation.rack.one_run import Racks
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.run_time.segment_clock import mark_now
 from benchlog.model import (
@@ -33,6 +30,7 @@ from benchlog.recorder.run.going_on import first_events
 from benchlog.recorder.run.intake import Intake
 from benchlog.recorder.run.judge_batches import Record
 from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.racked_verdicts import keep_racked
 from benchlog.recorder.run.resume import Resumed
 from benchlog.recorder.run.run_start import (
     RunStarter,
@@ -137,16 +135,9 @@ class Bookkeeper:
         return found.assessment
 
     def judge_racked(self) -> None:
-        """Keep the verdicts of the runs of a rack, of which none is open any more.
-
-        They take seconds, in which no setter would hear of its keeper.
-        """
-        with closing(Reader.open(self.writer.path)) as reader:
-            racks = Racks(reader)
-            rows = [(one.run.id, kept_verdict(racks, one, RULE)) for one in self.racked]
-        for run_id, row in rows:
-            patiently(partial(self.writer.add_verdict, run_id, row))
-        self.racked.clear()
+        """Keep the verdicts of the runs of a rack, of which none is open any more."""
+        racked, self.racked = self.racked, []
+        keep_racked(racked, RULE, self.writer, self.boundary)
 
     def commit_due(self, *, now: bool = False) -> Iterator[JudgedBatch]:
         """Commit what is due; yield what each run got, with how it stands lately."""
