@@ -425,7 +425,11 @@ def test_where_a_run_is_wanted_a_device_names_its_newest_that_counts(
     page = tmp_path / "page.html"
     assert f"run {second}, the newest" in ask("report", "KX-2", "--out", str(page))[1]
     assert "KX-2" in page.read_text("utf-8")
-    for command in ("ageing", "temperature"):
-        assert f"run {second}, the newest" in ask(command, "KX-2")[1]
-        said = ask(command, "KX-3")[1]
+    for words in (
+        *("ageing", "temperature", "stability", "response", "fitness"),
+        *("export", "hat KX-1 KX-1", "fitness --law-from"),
+    ):
+        command, *more = words.split()
+        assert f"run {second}, the newest" in ask(command, *more, "KX-2")[1]
+        said = ask(command, *more, "KX-3")[1]
         assert "there is no device 'KX-3'; did you mean KX-2 or KX-1?" in said

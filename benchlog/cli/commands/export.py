@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from benchlog.cli.command import command as make_command
-from benchlog.cli.database import reading
+from benchlog.cli.database import chosen_run, reading
 from benchlog.cli.printing import readings_and_stamps, say
 from benchlog.cli.progress import Progress
-from benchlog.cli.typed_values import DatasetAddress, RunId
+from benchlog.cli.typed_values import DatasetAddress, RunOrDevice
 from benchlog.errors import UsageError
 from benchlog.units import counted
 
@@ -32,7 +32,7 @@ STDOUT = Path("-")
 
 
 @make_command("export", examples=EXAMPLES, figures=False)
-@click.argument("run", type=RunId(), required=False)
+@click.argument("run", type=RunOrDevice(), required=False, metavar="[RUN|DEVICE]")
 @click.option(
     "--format",
     "kind",
@@ -66,7 +66,7 @@ STDOUT = Path("-")
 )
 @click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
 def command(
-    run: int | None, kind: str, out: Path, db: Path | None, **wish: Any
+    run: int | str | None, kind: str, out: Path, db: Path | None, **wish: Any
 ) -> None:
     """Write the readings of RUN to a file, with all that the run was begun with.
 
@@ -88,12 +88,14 @@ def command(
             _dataset(reader, wish["dataset"])
             if wish["compact"]:
                 _compact(wish["dataset"])
-        elif wish["phase"]:
-            _phase(reader, run, kind, out, wish)
+            return
+        number = chosen_run(reader, run).id
+        if wish["phase"]:
+            _phase(reader, number, kind, out, wish)
         elif wish["stability"]:
-            _stability(reader, run, kind, out, wish["overwrite"])
+            _stability(reader, number, kind, out, wish["overwrite"])
         else:
-            _run(reader, run, kind, out, wish["overwrite"])
+            _run(reader, number, kind, out, wish["overwrite"])
 
 
 def _run(reader: "Reader", run: int, kind: str, out: Path, overwrite: bool) -> None:

@@ -19,7 +19,7 @@ from benchlog.cli.run_result import evaluated
 from benchlog.cli.typed_values import (
     CatalogueName,
     FiniteNumber,
-    RunId,
+    RunOrDevice,
     Text,
     UseName,
 )
@@ -49,7 +49,7 @@ EXAMPLES: Final = (
 
 
 @make_command("fitness", examples=EXAMPLES)
-@click.argument("run", type=RunId(), required=False)
+@click.argument("run", type=RunOrDevice(), required=False, metavar="[RUN|DEVICE]")
 @click.option("--lot", type=Text(), help="Judge every device of this lot that counts.")
 @click.option("--part", type=CatalogueName("parts"), help="The part of that lot.")
 @click.option(
@@ -72,15 +72,15 @@ EXAMPLES: Final = (
 )
 @click.option(
     "--law-from",
-    type=RunId(),
-    metavar="RUN",
+    type=RunOrDevice(),
+    metavar="RUN|DEVICE",
     help="Take the temperature law measured in that run, not the data sheet's promise.",
 )
 @click.option(
     "--ageing-from",
-    type=RunId(),
+    type=RunOrDevice(),
     multiple=True,
-    metavar="RUN",
+    metavar="RUN|DEVICE",
     help="Take the ageing measured in that run (several: of one device).",
 )
 @click.option(
@@ -95,7 +95,7 @@ EXAMPLES: Final = (
     metavar="PART",
     help="What the other end of a link is made from, its divisor included.",
 )
-def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> None:
+def command(run: int | str | None, db: Path | None, as_json: bool, **wish: Any) -> None:
     """Say what RUN's source (the latest run if left out) is good for.
 
     The worst case is the measured offset, its uncertainty, restlessness, temperature
@@ -126,7 +126,7 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
         print_text(text_of(rows))
 
 
-def _check(run: int | None, wish: dict[str, Any]) -> None:
+def _check(run: int | str | None, wish: dict[str, Any]) -> None:
     if wish["lot"] is not None and run is not None:
         raise UsageError("name a RUN or --lot: one device is asked, or all of a lot")
     if wish["part"] is not None and wish["lot"] is None:
@@ -266,16 +266,16 @@ def _conditions(wish: dict[str, Any]) -> "Conditions":
     return Conditions(range_c=span, horizon_years=wish["horizon_years"])
 
 
-def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
+def _law(reader: "Reader", named: int | str | None) -> "TemperatureLaw | None":
     """Fit the temperature law of a run; say over which range it was measured."""
-    if number is None:
+    if named is None:
         return None
     from benchlog.analysis.fitting.temperature import fit_temperature, law_of
     from benchlog.evaluation.response import supply_notes
     from benchlog.evaluation.studies import level_temperature_data
     from benchlog.model import TemperatureLaw
 
-    run = reader.run(number)
+    run = chosen_run(reader, named)
     data, steps = level_temperature_data(reader, [run])
     fit = fit_temperature(
         data,
@@ -284,7 +284,7 @@ def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
         limits=run.part.limits,
     )
     say(
-        f"temperature law of run {number} ({printable(run.device)}), a {fit.law} "
+        f"temperature law of run {run.id} ({printable(run.device)}), a {fit.law} "
         f"measured {fit.range_text}; beyond, it is an extrapolation"
     )
     for note in (*supply_notes(reader, [run]), *steps, *fit.notes):
@@ -300,15 +300,15 @@ def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
 
 
 def _ageing(
-    reader: "Reader", numbers: "Sequence[int]", years: float | None
+    reader: "Reader", named: "Sequence[int | str]", years: float | None
 ) -> "tuple[float, float] | None":
     """Extrapolate the ageing of runs; say by which law and how far."""
-    if not numbers or years is None:
+    if not named or years is None:
         return None
     from benchlog.cli.tasks.studying import chosen_runs
     from benchlog.evaluation.studies import ageing_of
 
-    runs = chosen_runs(reader, tuple(numbers))
+    runs = chosen_runs(reader, tuple(named))
     aged = ageing_of(reader, runs, (years,))
     for note in aged.steps:
         say(f"note: {note}")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from benchlog.cli.command import command as make_command
-from benchlog.cli.database import reading
+from benchlog.cli.database import chosen_run, reading
 from benchlog.cli.printing import (
     print_json,
     print_text,
@@ -15,7 +15,7 @@ from benchlog.cli.printing import (
     table,
 )
 from benchlog.cli.tasks.studying import check_plot, plot_option
-from benchlog.cli.typed_values import Durations, RunId
+from benchlog.cli.typed_values import Durations, RunOrDevice
 
 if TYPE_CHECKING:
     from benchlog.evaluation.stability.hat_study import HatStudy
@@ -30,7 +30,9 @@ _KINDS: Final = ("adev", "mdev", "tdev", "hdev")
 
 
 @make_command("hat", examples=EXAMPLES)
-@click.argument("run", type=RunId(), nargs=-1, required=True)
+@click.argument(
+    "run", type=RunOrDevice(), nargs=-1, required=True, metavar="RUN|DEVICE..."
+)
 @click.option("--kind", type=click.Choice(_KINDS), default="adev", show_default=True)
 @click.option("--tau", "taus_s", type=Durations(), help="These averaging times.")
 @plot_option
@@ -47,7 +49,9 @@ _KINDS: Final = ("adev", "mdev", "tdev", "hdev")
     show_default=True,
 )
 @click.option("--overwrite", is_flag=True, help="Replace a page that exists.")
-def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -> None:
+def command(
+    run: tuple[int | str, ...], db: Path | None, as_json: bool, **wish: Any
+) -> None:
     """Tell each device's own stability, from three RUNs or more made together.
 
     A three-cornered hat: the runs are paired reading by reading, what they share (the
@@ -65,7 +69,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
         check_target(wish["out"], overwrite=wish["overwrite"])
     request = DeviationRequest(taus_s=tuple(wish["taus_s"] or ()))
     with reading(db) as reader:
-        runs = [reader.run(number) for number in run]
+        runs = [chosen_run(reader, named) for named in run]
         found = hat_study(reader, runs, wish["kind"], request)
     if wish["plot"]:
         from benchlog.evaluation.stability.hat_wording import device_names

@@ -13,7 +13,7 @@ from benchlog.cli.printing import (
     say,
     table,
 )
-from benchlog.cli.typed_values import RunId
+from benchlog.cli.typed_values import RunOrDevice
 from benchlog.units import (
     format_duration,
     format_ppm,
@@ -35,8 +35,8 @@ EXAMPLES = (
 
 
 @make_command("response", examples=EXAMPLES)
-@click.argument("run", type=RunId(), required=False)
-def command(run: int | None, db: Path | None, as_json: bool) -> None:
+@click.argument("run", type=RunOrDevice(), required=False, metavar="[RUN|DEVICE]")
+def command(run: int | str | None, db: Path | None, as_json: bool) -> None:
     """Show how RUN (the latest if left out) answered to what was done to it.
 
     The run is cut where marks were set on the screen (key m: "warming", "cooling",
@@ -145,9 +145,7 @@ def _rate(value: float, u: float | None) -> str:
 
 def _averaged(phase: "Phase") -> str:
     """Return which of a phase's readings its figures are the means of."""
-    if phase.settled_from_s is None:
-        return "-"
-    return f"{phase.settled_n} from {format_duration(round(phase.settled_from_s, 1))}"
+    return "-" if phase.settled_from_s is None else f"last {phase.settled_n}"
 
 
 def _number(value: float | None, form: str) -> str:

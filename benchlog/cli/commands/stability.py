@@ -15,7 +15,7 @@ from benchlog.cli.printing import (
     table,
 )
 from benchlog.cli.tasks.studying import check_plot, plot_option
-from benchlog.cli.typed_values import Duration, Durations, RunId
+from benchlog.cli.typed_values import Duration, Durations, RunOrDevice
 from benchlog.errors import UsageError
 from benchlog.model import DEVIATIONS
 from benchlog.units import printable
@@ -35,7 +35,7 @@ _LONG_MIN: Final = 0.5
 
 
 @make_command("stability", examples=EXAMPLES)
-@click.argument("run", type=RunId(), required=False)
+@click.argument("run", type=RunOrDevice(), required=False, metavar="[RUN|DEVICE]")
 @click.option(
     "--kind", type=click.Choice(DEVIATIONS), default="adev", show_default=True
 )
@@ -67,7 +67,7 @@ _LONG_MIN: Final = 0.5
     help="With --over-time: over how long each deviation is [default: a twelfth].",
 )
 @plot_option
-def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> None:
+def command(run: int | str | None, db: Path | None, as_json: bool, **wish: Any) -> None:
     """Show how stable RUN (the latest if left out) is over averaging times.
 
     Each row has the deviation, its 95 % interval, from how many differences it is (n),
