@@ -3,7 +3,12 @@
 from collections.abc import Iterator
 
 from benchlog.cli.printing import table
-from benchlog.evaluation.rack.wording import HEADS, counted, late_text, line_cells
+from benchlog.evaluation.rack.wording import (
+    HEADS,
+    late_text,
+    line_cells,
+    verdict_counts,
+)
 from benchlog.evaluation.rack_study import Qualification, QualifiedDevice
 from benchlog.units import printable
 
@@ -28,7 +33,7 @@ def text(found: Qualification) -> str:
         head,
         table(HEADERS, rows, "lllrrrl"),
         "\n".join(late),
-        f"{len(words)} devices: {counted(words)}",
+        f"{len(words)} devices: {verdict_counts(words)}",
     )
     return "\n\n".join(block for block in blocks if block)
 

@@ -130,7 +130,7 @@ def device_facts(
     yield "verdict", "\n".join(lines)
 
 
-def counted(words: Iterable[Decision]) -> str:
+def verdict_counts(words: Iterable[Decision]) -> str:
     """Return how many have each verdict: `3 pass, 1 undecided`."""
     counts = Counter(words)
     return ", ".join(f"{counts[word]} {word}" for word in Decision if counts[word])

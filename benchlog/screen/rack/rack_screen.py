@@ -16,7 +16,7 @@ from textual.widgets import DataTable
 from benchlog.clock import host_clock
 from benchlog.errors import BenchlogError
 from benchlog.evaluation.rack.time_left import time_left_s
-from benchlog.evaluation.rack.wording import counted, nearest_to_limit
+from benchlog.evaluation.rack.wording import nearest_to_limit, verdict_counts
 from benchlog.evaluation.rack_study import (
     Qualification,
     QualifiedDevice,
@@ -152,7 +152,7 @@ class RackScreen(BenchScreen):
         for row in rows:
             table.add_row(*(Text(cell) for cell in row))
         table.move_cursor(row=min(chosen, len(found.devices) - 1))
-        words = counted(one.verdict for one in found.devices)
+        words = verdict_counts(one.verdict for one in found.devices)
         devices = f"{len(found.devices)} devices: {words}"
         self.query_one("#rack-foot", PlainText).show(devices)
 
