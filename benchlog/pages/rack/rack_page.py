@@ -13,10 +13,10 @@ from benchlog.evaluation.rack.timeline import (
     turns_by_step,
 )
 from benchlog.evaluation.rack.wording import (
-    counted,
     figures,
     limit_text,
     steps_text,
+    verdict_counts,
 )
 from benchlog.evaluation.rack_study import (
     Qualification,
@@ -79,7 +79,7 @@ def _verdict(found: Qualification) -> Iterator[Block]:
     if found.steps_done < len(found.plan.steps):
         yield Notice(f"The sequence is not complete: {steps_text(found)}.")
     words = [one.verdict for one in found.devices]
-    headline = f"{found.verdict.upper()}: {len(words)} devices, {counted(words)}"
+    headline = f"{found.verdict.upper()}: {len(words)} devices, {verdict_counts(words)}"
     yield Ruling(found.verdict.value, headline, tuple(_reasons(found)))
 
 
@@ -159,7 +159,7 @@ def spread_table(found: Qualification) -> Table:
         words = [c.verdict for c in lines if c.verdict is not None]
         limit = "" if first.limit is None else f"{limit_text(first)} {first.unit}"
         unit = first.unit
-        rows.append((name, unit, limit, len(values), *figures, counted(words)))
+        rows.append((name, unit, limit, len(values), *figures, verdict_counts(words)))
     headers = ("Characteristic", "Unit", "Promised", "Devices", "Least", "Mean")
     return table(
         "Over all devices",
