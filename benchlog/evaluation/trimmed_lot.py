@@ -30,6 +30,7 @@ STATES: Final = {
 }
 """What the last of these notes makes of a device; of those without any nothing is
 known of its permanent memory."""
+_UNSURE: Final = (STATES[BURN_BEGUN], STATES[DIFFERS])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,11 +51,15 @@ class TrimmedChip:
 
     @property
     def brought_in(self) -> bool:
-        """Whether it is within its tolerance for sure, with the code that was found."""
+        """Whether it is within its tolerance for sure, with the code that was found.
+
+        One whose burn was begun and never looked at after a power cycle is not: the
+        code that was measured is the one that was set.
+        """
         return (
             self.result.word is Decision.PASS
             and self.code is not None
-            and self.burn != STATES[DIFFERS]
+            and self.burn not in _UNSURE
         )
 
     @property
@@ -68,7 +73,8 @@ class TrimmedChip:
             return "its best code leaves it beyond the tolerance"
         if self.result.word is Decision.UNDECIDED:
             return "its best code leaves it too near the tolerance to tell"
-        return self.burn
+        begun = self.burn == STATES[BURN_BEGUN]
+        return f"{self.burn}, whether it took is not known" if begun else self.burn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

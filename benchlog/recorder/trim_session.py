@@ -107,25 +107,38 @@ class TrimSession:
             self._search.tell(code, mean, u)
             self._note(f"code {code}: {format_ppm(mean, u)} ppm")
         self._look_at_register()
-        best = self._search.best.code
+        best = self._code_to_leave()
         self._set(best)
         if self._burning is None:
             yield from self._last()
-            self._note_set("burn it yourself", *self.found_ppm)
+            self._note_set(best, "burn it yourself", *self.found_ppm)
             return
         yield from self._readings(LAST)
         set_ppm = self._mean_and_u()
-        self._note_set("it is to be burned", *set_ppm)
+        self._note_set(best, "it is to be burned", *set_ppm)
         yield from self._made_permanent(self._burning, best, set_ppm)
+
+    def _code_to_leave(self) -> int:
+        """Return the best code; where a burn was begun before, the one of that burn.
+
+        The chip has that one for good, if any: what is told must be about it.
+        """
+        before = None if self._burning is None else self._burning.burned_before
+        best = self._search.best.code
+        code = best if before is None or before.code is None else before.code
+        safe = self._search.trim.safe  # the part file may have been changed since
+        return code if any(low <= code <= high for low, high in safe) else best
 
     def _made_permanent(
         self, burning: Burning, code: int, set_ppm: tuple[float, float]
     ) -> Iterator[None]:
         """Burn a code and look again, after the burn and after a power cycle."""
         before = burning.burned_before
-        why_not = before or self.wrong or self._beyond(*set_ppm)
+        told = "" if before is None else before.told
+        why_not = told or self.wrong or self._beyond(*set_ppm)
         if why_not:
-            self._note(f"code {code} is not burned: {why_not}")
+            begun = None if before is None else TrimNote(what=BURN_BEGUN, code=code)
+            self._note(f"code {code} is not burned: {why_not}", begun)
         if why_not and not (before and burning.cycles):
             yield from self._last()
             return
@@ -286,18 +299,17 @@ class TrimSession:
         mean, u = _mean(self._offsets_ppm)
         return mean, COVERAGE * u
 
-    def _note_set(self, rest: str, ppm: float, u_ppm: float) -> None:
-        best = self._search.best.code
+    def _note_set(self, code: int, rest: str, ppm: float, u_ppm: float) -> None:
         said = f"{format_ppm(ppm, u_ppm)} +- {format_u_ppm(u_ppm)} ppm"
         note = TrimNote(
             what=SET,
-            code=best,
+            code=code,
             offset_ppm=ppm,
             u_ppm=u_ppm,
             step_ppm=self._search.step_ppm,
             steps=self._search.steps,
         )
-        self._note(f"best code {best} is set, for now: {said}; {rest}", note)
+        self._note(f"best code {code} is set, for now: {said}; {rest}", note)
 
     def _note_after(
         self, name: str, what: str, code: int, ppm: float, u_ppm: float

@@ -65,9 +65,21 @@ _INT64: Final = 2**63
 
 def has_more(connection: Connection, run: int, here: int) -> bool:
     """Whether a run there has more readings or pulses than the one here."""
-    there = connection.execute(READ.format("other."), {"run": run}).fetchone()
-    ours = connection.execute(READ.format(""), {"run": here}).fetchone()
+    there, ours = _read(connection, run, here)
     return bool(there[0] + there[4] > ours[0] + ours[4])
+
+
+def has_same(connection: Connection, run: int, here: int) -> bool:
+    """Whether a run there has the readings and pulses of the one here."""
+    there, ours = _read(connection, run, here)
+    return bool(there == ours)
+
+
+def _read(connection: Connection, run: int, here: int) -> list[tuple[Any, ...]]:
+    return [
+        connection.execute(READ.format(schema), {"run": number}).fetchone()
+        for schema, number in (("other.", run), ("", here))
+    ]
 
 
 def first_of(header: Mapping[str, Any]) -> dict[str, Any]:

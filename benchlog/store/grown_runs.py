@@ -3,15 +3,18 @@
 A run that was broken off may be resumed, what happened to a device may be told later,
 and rows that waited in a file may be brought back. What is logged is only ever added
 to, so what is here must be the beginning of what is there; where it is not, nothing is
-brought in.
+brought in. Two databases may also have gone on with one run, each with devices and
+hands of its own: what is said of it there is then not said of the readings here.
 """
 
 from collections.abc import Mapping
+from enum import Enum
 from typing import Any, Final
 
 from benchlog.store.logged_tables import EVENTS, LOGGED, READINGS, LoggedTable
 from benchlog.store.sqlite import Connection
 
+_OTHER: Final = "other."
 _ENDS: Final = """
 select h.ended_utc_ns, o.ended_utc_ns from runs h, other.runs o
 where h.id = :here and o.id = :run
@@ -42,35 +45,55 @@ from (select mono_ns, gate_s, frequency_hz from {0}readings where run_id = ?
 """
 
 
-def bring_in(connection: Connection, run: int, here: int) -> int | None:
-    """Bring in what a run there has logged since; return how many readings.
+class RunThere(Enum):
+    """What a run there has that is the same run as one here."""
 
-    None where the two do not begin alike. In the caller's transaction.
+    SAME = "the same readings"
+    GROWN = "more readings; they came in"
+    BEHIND = "the first of those that are here"
+    APART = "others"
+
+
+def bring_in(connection: Connection, run: int, here: int) -> tuple[RunThere, int]:
+    """Bring in what a run there has logged since; return how many readings came.
+
+    In the caller's transaction.
     """
     ended_here, ended_there = connection.execute(
         _ENDS, {"run": run, "here": here}
     ).fetchone()
-    is_later = ended_here is not None and ended_there > ended_here
-    has_more = ended_there == ended_here and _count(connection, "other.", run) > _count(
-        connection, "", here
-    )
-    if not (is_later or has_more):
-        segments = _segments(connection, run, here, add=False)
-        if segments is not None:
-            connection.execute(_events(segments), {"run": run, "here": here})
-        return 0
-    if not _begins_alike(connection, run, here):
-        return None
+    count, count_there = (_count(connection, *of) for of in (("", here), (_OTHER, run)))
+    is_later = ended_there > (ended_here or 0)  # or longer, with the clock set back
+    if ended_here is None or not (is_later or count_there > count):
+        return _earlier(connection, run, here, is_same=ended_there == ended_here), 0
+    if not _begins_alike(connection, ("", here), (_OTHER, run)):
+        return RunThere.APART, 0
     segments = _segments(connection, run, here, add=True)
     if segments is None:
-        return None
+        return RunThere.APART, 0
     readings = 0
     for table in LOGGED:
         sql = _events(segments) if table is EVENTS else _rest(table, segments)
-        count = connection.execute(sql, {"run": run, "here": here}).rowcount
-        readings += count if table is READINGS else 0
+        added = connection.execute(sql, {"run": run, "here": here}).rowcount
+        readings += added if table is READINGS else 0
     connection.execute(_END, {"run": run, "here": here})
-    return readings
+    return (RunThere.GROWN if readings else RunThere.SAME), readings
+
+
+def _earlier(connection: Connection, run: int, here: int, *, is_same: bool) -> RunThere:
+    """Bring in what happened to the device, of a run that has no more readings there.
+
+    `is_same`: both ended at the same time.
+    """
+    segments = _segments(connection, run, here, add=False)
+    counts = (_count(connection, *of) for of in (("", here), (_OTHER, run)))
+    is_same = is_same and len(set(counts)) == 1
+    if segments is None or not (
+        is_same or _begins_alike(connection, (_OTHER, run), ("", here))
+    ):
+        return RunThere.APART
+    connection.execute(_events(segments), {"run": run, "here": here})
+    return RunThere.SAME if is_same else RunThere.BEHIND
 
 
 def _count(connection: Connection, schema: str, run: int) -> int:
@@ -79,22 +102,32 @@ def _count(connection: Connection, schema: str, run: int) -> int:
     return int(found[0])
 
 
-def _begins_alike(connection: Connection, run: int, here: int) -> bool:
+def _begins_alike(
+    connection: Connection, first: tuple[str, int], whole: tuple[str, int]
+) -> bool:
+    """Whether the readings of one run are the first ones of another; schema and run."""
     count = connection.execute(
-        "select count(*) from readings where run_id = ?", (here,)
+        f"select count(*) from {first[0]}readings where run_id = ?",  # noqa: S608 - ours
+        (first[1],),
     ).fetchone()[0]
-    ours = connection.execute(_BEGINNING.format(""), (here, count)).fetchone()
-    theirs = connection.execute(_BEGINNING.format("other."), (run, count)).fetchone()
-    return bool(ours == theirs)
+    sums = [
+        connection.execute(_BEGINNING.format(schema), (run, count)).fetchone()
+        for schema, run in (first, whole)
+    ]
+    return bool(sums[0] == sums[1])
 
 
 def _segments(
     connection: Connection, run: int, here: int, *, add: bool
 ) -> dict[int, int] | None:
-    """Return the segments there by those here; None where they are others."""
+    """Return the segments here by those there; None where they are others.
+
+    With `add` further ones there come in; without, none may be there.
+    """
     ours = connection.execute(_SEGMENTS.format(""), (here,)).fetchall()
     theirs = connection.execute(_SEGMENTS.format("other."), (run,)).fetchall()
-    if [one[1:] for one in theirs[: len(ours)]] != [one[1:] for one in ours]:
+    first, whole = (ours, theirs) if add else (theirs, ours)
+    if [one[1:] for one in whole[: len(first)]] != [one[1:] for one in first]:
         return None
     found = {there[0]: one[0] for there, one in zip(theirs, ours, strict=False)}
     for number, *began in theirs[len(ours) :] if add else ():

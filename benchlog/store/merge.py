@@ -15,6 +15,7 @@ from urllib.parse import quote
 from benchlog.errors import DataError, StoreRefusedError, UnreadableRunError
 from benchlog.store import duplicate_runs, grown_runs
 from benchlog.store.derived.packed import bring_packed, pack_outlined
+from benchlog.store.grown_runs import RunThere
 from benchlog.store.integrity.references import highest_rows, refuse_dangling
 from benchlog.store.integrity.row_check import bad_rows
 from benchlog.store.integrity.row_numbers import next_run
@@ -22,6 +23,7 @@ from benchlog.store.logged_tables import LOGGED, READINGS, LoggedTable
 from benchlog.store.merge_nouns import merge_nouns, renew_parts
 from benchlog.store.opening import is_frozen
 from benchlog.store.reader import Reader
+from benchlog.store.said_of_runs import bring_all, bring_said
 from benchlog.store.snapshot import without_programs
 from benchlog.store.sqlite import Connection
 
@@ -55,14 +57,6 @@ insert into segments (run_id, began_utc_ns, began_mono_ns, boot_id)
 select ?, began_utc_ns, began_mono_ns, boot_id from other.segments where id = ?
 """
 _SEGMENTS_OF: Final = "select id from other.segments where run_id = ? order by id"
-_CONCLUDED: Final = {
-    "verdicts": "at_utc_ns, word, offset_ppm, u_ppm, limit_ppm, conformance, rule, "
-    "figures",
-    "amendments": "at_utc_ns, kind, old, new, reason, operator",
-}
-_ON_CORRECTED_PART: Final = """
- and o.at_utc_ns >= (select max(at_utc_ns) from other.amendments a
-  where a.run_id = o.run_id and a.kind = 'part')"""
 _OUTLINE: Final = """
 insert into outline (run_id, first_id, last_id, n, t0_utc_ns, t1_utc_ns, t0_mono_ns,
   t1_mono_ns, min_hz, max_hz, mean_hz, ambient_mean_c, flags)
@@ -106,8 +100,9 @@ class Merged:
     `open` are runs that have not ended there; they are left where they are. `said`
     counts verdicts and amendments brought to runs that were here already. `differing`
     were brought in beside the run here that they are copies of, with other readings, or
-    left where they are as both went on apart. `grown` went on there and here now.
-    `left_out` could not be read, and why: `run 7`, `lot L-1`, ...
+    left where they are as both went on apart, with all that was said of them. `grown`
+    went on there and here now. `left_out` could not be read, and why: `run 7`,
+    `lot L-1`, ...
     """
 
     brought: dict[int, int] = field(default_factory=dict)
@@ -191,13 +186,11 @@ def merge_run(
     here_already, is_copy = _here(connection, run, merged)
     if here_already is not None:
         merged.known[run] = here_already
-        if not is_copy:
-            _bring_rest(connection, run, here_already, merged)
-        # a copy may have been judged against another part: its verdicts stay its own,
-        # but those that were given when that part was corrected
-        merged.said += _concluded(connection, run, here_already, ("amendments",))
-        which = _ON_CORRECTED_PART if is_copy else ""
-        merged.said += _concluded(connection, run, here_already, ("verdicts",), which)
+        rest = _rest_of(connection, run, here_already, is_copy, merged)
+        said = bring_said(connection, run, here_already, rest, is_copy=is_copy)
+        if said is None:
+            merged.differing[run] = here_already
+        merged.said += said or 0
         return
     here, readings = bring_run(connection, run, device, instrument)
     merged.readings += readings
@@ -205,14 +198,20 @@ def merge_run(
     merged.brought[run] = here
 
 
-def _bring_rest(connection: Connection, run: int, here: int, merged: Merged) -> None:
+def _rest_of(
+    connection: Connection, run: int, here: int, is_copy: bool, merged: Merged
+) -> RunThere:
     """Bring in what a run that is here already has logged there since."""
-    readings = grown_runs.bring_in(connection, run, here)
-    if readings is None:
+    if is_copy:
+        is_same = duplicate_runs.has_same(connection, run, here)
+        return RunThere.SAME if is_same else RunThere.BEHIND
+    rest, readings = grown_runs.bring_in(connection, run, here)
+    if rest is RunThere.APART:
         merged.differing[run] = here
-    elif readings:
+    elif rest is RunThere.GROWN:
         merged.grown[run] = here
         merged.readings += readings
+    return rest
 
 
 def bring_run(
@@ -235,7 +234,7 @@ def bring_run(
     given = (here, found[0], _instrument_here(connection, instrument), run)
     connection.execute(_RUN, given)
     readings = _logged(connection, run, here, is_staged=is_staged)
-    _concluded(connection, run, here, tuple(_CONCLUDED))
+    bring_all(connection, run, here)
     return here, readings
 
 
@@ -317,32 +316,6 @@ def _logged(connection: Connection, run: int, here: int, *, is_staged: bool) -> 
         connection.execute(_OUTLINE, first)
         pack_outlined(connection, here)
     return readings
-
-
-def _concluded(
-    connection: Connection,
-    run: int,
-    here: int,
-    tables: tuple[str, ...],
-    which: str = "",
-) -> int:
-    """Bring in what was concluded of a run and is not here yet; return how much.
-
-    `which` narrows the rows `o` there.
-    """
-    brought = 0
-    for table in tables:
-        columns = _CONCLUDED[table]
-        first = columns.split(", ")[:2]
-        same = " and ".join(f"h.{name} = o.{name}" for name in first)
-        brought += connection.execute(
-            f"insert into {table} (run_id, {columns})"  # noqa: S608 - our own names
-            f" select ?, {columns} from other.{table} o where run_id = ?"
-            f" and not exists (select 1 from {table} h where h.run_id = ? and {same})"
-            f"{which} order by id",
-            (here, run, here),
-        ).rowcount
-    return brought
 
 
 def _copy(table: LoggedTable, segments: Mapping[int, int | None]) -> str:

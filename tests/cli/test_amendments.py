@@ -285,3 +285,18 @@ def test_a_copy_gets_the_verdict_with_the_part_that_was_corrected(
         (row,) = json.loads(measured.run("results", "--json", *other).stdout)
         assert (row["part"], row["verdict"]) == ("quartz-16mhz-50ppm", "pass")
         assert len(shown(measured, *other)["verdicts"]) == 2
+
+
+def test_a_run_that_grew_by_a_merge_is_judged_by_all_of_it(measured: Line) -> None:
+    """Before, a verdict on fewer readings that was given later here was told of all."""
+    assert measured.run("merge", "test.db", "--db", "all.db").returncode == 0
+    with Writer.open(measured.folder / "test.db", host_clock()) as writer:
+        writer.resume_run(1)
+        writer.commit(rows(1, writer.begin_segment(1), 30, first=100))
+        writer.end_run(1, "stopped")
+    measured.run("judge", "1", "--db", "all.db")
+    merged = measured.run("merge", "test.db", "--db", "all.db")
+    assert "1 of them went on since" in merged.stderr
+    (row,) = json.loads(measured.run("results", "--json", "--db", "all.db").stdout)
+    assert row["readings"] == 70
+    assert shown(measured, "--db", "all.db")["readings"] == 70

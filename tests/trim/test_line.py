@@ -1,11 +1,13 @@
 """A line of chips: ids from a list, killed and continued, wrong parts, burned codes."""
 
 import json
+import re
 import signal
 
 import pytest
 from schemas_held import hold
 from trim.line_scene import LOT, PART, a_line, control_program, hear_one_of
+from waiting import wait_for
 from warm_program import PROGRAM, run
 
 from benchlog.clock import HostClock
@@ -221,3 +223,50 @@ def test_no_snapshot_has_what_burns_a_code(line):
     assert line.trim([5], "--burn", "--yes")[0] == 0
     assert b"programmer" not in line.db.read_bytes()
     assert PART.encode() in line.db.read_bytes()
+
+
+def killed_in_a_burn(line, *, cycle):
+    """Kill the keeper while a burn is under way; return the code that is burned."""
+    slowly = '"$0" chip burn "$BENCHLOG_CODE"; sleep 4'
+    with_burn(line, command=["/bin/sh", "-c", slowly, programmer_of(line), "{code}"])
+    if not cycle:
+        bench = line.folder / "bench.toml"
+        bench.write_text(re.sub(r"(?m)^power_cycle = .*$", "", bench.read_text()))
+    with line.start("--burn", "--yes") as process:
+        line.bench.insert("A", 0.0, "chip-4")
+        process.stdin.write("C-004\n")
+        process.stdin.flush()
+        told = hear_one_of(process, ("is burned now",))
+        wait_for(lambda: ordered(line))
+        process.kill()
+        process.wait(20)
+    return int(re.findall(r"code (\d+) is burned now", told)[0])
+
+
+def gone_on_elsewhere(line):
+    """Trim the chip again while it runs elsewhere by 7,000 ppm; what came of it."""
+    with line.start("--burn", "--yes") as process:
+        line.bench.insert("A", 7_000.0, "chip-4")
+        process.stdin.write("C-004\n")
+        out, err = process.communicate(timeout=60)
+    found = json.loads(asked(line, "--result", "--json").stdout)
+    hold(found)
+    return process.returncode, out + err, found
+
+
+def test_a_burn_that_was_cut_and_nobody_can_look_at_brings_no_chip_in(line):
+    """Before, it was brought in, "not burned", with the code of another search."""
+    burned = killed_in_a_burn(line, cycle=False)
+    code, told, found = gone_on_elsewhere(line)
+    (chip,) = found["devices"]
+    assert (chip["code"], chip["burn"]) == (burned, "burn begun")
+    assert (code, found["brought_in"]) == (4, 0)
+    assert "not brought in" in told
+
+
+def test_a_burn_that_was_cut_is_verified_with_the_code_that_was_burned(line):
+    """Before, the chip was told to have the best code of the search after the cut."""
+    burned = killed_in_a_burn(line, cycle=True)
+    _, _, found = gone_on_elsewhere(line)
+    assert found["devices"][0]["code"] == burned
+    assert len([word for word in ordered(line) if "burn" in word]) == 1

@@ -13,6 +13,7 @@ from benchlog.units import counted
 
 if TYPE_CHECKING:
     from benchlog.store.merge import Merged
+    from benchlog.store.writer import Writer
 
 EXAMPLES = (
     "benchlog merge bench-1.db bench-2.db --db all.db",
@@ -44,10 +45,26 @@ def command(other: tuple[Path, ...], db: Path | None, as_json: bool) -> None:
     with Writer.open(into, host_clock()) as writer:
         for path in other:
             merged = writer.merge(path)
+            _judge(writer, list(merged.grown.values()))
             _tell(path, merged)
             done.append(_document(path, merged))
     if as_json:
         print_json(done, "merge")
+
+
+def _judge(writer: "Writer", grown: list[int]) -> None:
+    """Judge runs by all their readings where the newest verdict is one on fewer."""
+    from benchlog.exchange.import_file import verdict_by_all
+    from benchlog.store.reader import Reader
+
+    with Reader.open(writer.path) as reader:
+        for number in grown:
+            run = reader.run(number)
+            if run.verdict is None or run.told_readings == run.readings:
+                continue
+            row = verdict_by_all(reader, run)
+            if row is not None:
+                writer.add_verdict(number, row)
 
 
 def _tell(path: Path, merged: "Merged") -> None:
@@ -67,8 +84,8 @@ def _tell(path: Path, merged: "Merged") -> None:
         if there not in merged.brought:
             say(
                 f"{path}: run {there} is run {here} here, but has other readings (both "
-                "went on apart, or it was exported before it was over): left as they "
-                "are; look at both"
+                "went on apart, it is not over here, or it was exported before it was "
+                "over): left as they are, with verdicts and corrections; look at both"
             )
             continue
         say(

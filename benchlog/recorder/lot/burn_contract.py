@@ -1,6 +1,7 @@
 """What a search for a code needs of whoever burns it, and of whoever feeds the chip."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 from benchlog.errors import BenchlogError
@@ -20,6 +21,17 @@ class ProgramUnderWay(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class BurnBefore:
+    """A burn of the device that was begun before: `told` where and when.
+
+    `code` is None where nobody can read it any more.
+    """
+
+    told: str
+    code: int | None = None
+
+
 class Burning(Protocol):
     """How the code of one device is burned, and its supply taken away and given."""
 
@@ -29,8 +41,8 @@ class Burning(Protocol):
         ...
 
     @property
-    def burned_before(self) -> str:
-        """When a burn of this device was begun before, empty when never."""
+    def burned_before(self) -> BurnBefore | None:
+        """The burn of this device that was begun before, None when there was none."""
         ...
 
     def burn(self, code: int) -> ProgramUnderWay:

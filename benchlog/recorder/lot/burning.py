@@ -15,7 +15,7 @@ from typing import Final
 from benchlog.clock import host_deadline
 from benchlog.model import BurnRule
 from benchlog.recorder.letters.messenger import started, words_of_end
-from benchlog.recorder.lot.burn_contract import BurnError
+from benchlog.recorder.lot.burn_contract import BurnBefore, BurnError
 from benchlog.recorder.lot.feeding import Feed, SupplyAway
 from benchlog.units import as_stated
 
@@ -62,7 +62,7 @@ class DeviceBurning:
         self,
         rule: BurnRule,
         words: Mapping[str, object],
-        burned_before: str,
+        burned_before: BurnBefore | None,
         feed: Feed | None = None,
     ) -> None:
         self._rule, self._words, self._feed = rule, words, feed

@@ -77,6 +77,14 @@ class DeviceSite:
         """Whether the device that is waited for is seen to be in."""
         return self.seen is True and (self.left or self.forced)
 
+    @property
+    def coming(self) -> str:
+        """What to say of a device that is seen now."""
+        seen = f"a device is seen at {self.name}"
+        if self.left:
+            return seen
+        return f"{seen}, perhaps the last one: take it out, then put the next one in"
+
     def signal(self) -> bool:
         """Note a value; return whether a device has just come."""
         came, self.seen, self.dark = self.seen is not True, True, 0

@@ -23,6 +23,7 @@ from benchlog.model import (
     RunPlan,
 )
 from benchlog.model.trims import BURN_BEGUN, SET, trim_notes
+from benchlog.recorder.lot.burn_contract import BurnBefore
 from benchlog.recorder.lot.undo import OVERTAKEN, Act, newest_act
 from benchlog.recorder.run.bookkeeper import RULE
 from benchlog.store.reader import Reader
@@ -208,6 +209,15 @@ class LotBook:
         found = [run for run in self._at(position) if run.counts]
         return found[-1] if found else None
 
+    def may_be_in(self, position: str) -> bool:
+        """Whether the device that was measured last at a position may be in still.
+
+        Asked where a lot is gone on with: nobody has seen it go. One whose run does not
+        count is measured anew.
+        """
+        newest = self.newest(position)
+        return newest is not None and bool(newest.counts or newest.held)
+
     @property
     def held(self) -> tuple[LotRun, ...]:
         """Return the runs that wait for a person's answer, the oldest first."""
@@ -263,8 +273,8 @@ class LotBook:
             notes = trim_notes(event for _, event in reader.events(run_id))
         return next((note.code for note in reversed(notes) if note.what == SET), None)
 
-    def burned_before(self, device: str) -> str:
-        """Return when a burn of a device was begun in this lot, empty when never.
+    def burned_before(self, device: str) -> BurnBefore | None:
+        """Return the burn of a device that was begun in this lot, None when none was.
 
         A run in quarantine tells of it, too. Where nobody can tell, it may have been.
         """
@@ -273,11 +283,12 @@ class LotBook:
                 try:
                     notes = trim_notes(event for _, event in reader.events(run))
                 except UNREADABLE:
-                    return f"whether it was burned in run {run} cannot be read"
+                    return BurnBefore(f"whether it was in run {run} cannot be read")
                 for note in notes:
                     if note.what == BURN_BEGUN:
-                        return f"a burn of code {note.code} was begun in run {run}"
-        return ""
+                        told = f"a burn of code {note.code} was begun in run {run}"
+                        return BurnBefore(told, note.code)
+        return None
 
     def newest_act(self) -> Act | None:
         """Return what a person did last here and has not undone; None: nothing.

@@ -61,6 +61,7 @@ class LotKeeper(Keeper):
         self.surroundings.tell(ready)
         if self.task.watched:
             for place in self.places:
+                place.left = not self.lot.may_be_in(place.name)
                 self._look(place)
 
     def loop(self) -> None:
@@ -154,9 +155,8 @@ class LotKeeper(Keeper):
         Where ids come from a list, or nobody looks on, there is nobody to ask: the run
         does not count, and the next device is measured.
         """
-        if self.ids is not None or self.task.alone:
-            return False
-        return bool(self._asked & self.book.runs.by_id.keys() or self.lot.held)
+        asks = self.ids is None and not self.task.alone
+        return asks and bool(self._asked & self.book.runs.by_id.keys() or self.lot.held)
 
     def ask_about(self, run_id: int, *, asked: bool) -> None:
         """Note whether something is asked about the device of an open run."""
@@ -240,7 +240,7 @@ class LotKeeper(Keeper):
         match message:
             case Got():
                 if place.signal() and run is None and self.task.watched:
-                    self.say(f"a device is seen at {place.name}")
+                    self.say(place.coming)
                 if (said := self._far_off(place, message.sample)) and run is not None:
                     self._hold_device(run, said)
             case Failed(kind=EventKind.NO_SIGNAL):

@@ -8,6 +8,7 @@ part of the documentation of SQLite, sections 1.1 and 2.
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -161,6 +162,7 @@ def _carried(before: Sum, carry: tuple[Sum, Sum], own: Sum) -> Sum:
     return a, b
 
 
+@lru_cache(maxsize=4)  # of pages of one size or a few
 def _weights_of_frame(count: int) -> Weights:
     """Return the weights of a whole frame: of its head, two words are summed alone."""
     carry, weights = _weights(count - _UNSUMMED_WORDS)
