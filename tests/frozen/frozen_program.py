@@ -142,6 +142,17 @@ def words_in(element: ElementTree.Element) -> Iterator[str]:
             yield said
 
 
+def page_told(line: str, number: int, folder: Path, *, pictures: bool) -> list[str]:
+    """Make a page, number 1 as PDF and others as HTML; return what it holds.
+
+    With `pictures` a check sum of each is kept as well.
+    """
+    page = folder / f"page-{number}.{'pdf' if number == 1 else 'html'}"
+    told = [told_by(f"report {line} --out {page.name}", folder)]
+    told.append(plain(page_text(page), folder))
+    return told + (pictures_of(page) if pictures else [])
+
+
 def pictures_of(path: Path) -> list[str]:
     """Return a check sum of each inline picture of an HTML page; of a PDF none.
 
@@ -181,7 +192,7 @@ def same_as_frozen(name: str, told: list[str]) -> None:
     found = difflib.unified_diff(kept, told_now, path.name, "told", "", "", 1, "")
     pytest.fail(
         f"what is told differs from {path.name}; if it is wanted, write it anew with "
-        f"{UPDATE}=1 pytest tests/frozen, and tell why\n"
+        f"{UPDATE}=1 pytest -m 'not slow' tests/frozen, and tell why\n"
         + "\n".join(itertools.islice(found, MOST_LINES)),
         pytrace=False,
     )
