@@ -49,6 +49,9 @@ CAMPAIGNS = (
     # spoilt input by the hundred
     *("catalogue/test_hostile.py", "exchange/test_imports.py::test_no_file", "fuzz"),
     *("recorder/test_hostile_replies.py", "exchange/test_exports.py::test_any_reading"),
+    # pages of runs, where the suite has one of each kind
+    *("frozen/test_frozen.py::test_what_more_pages_hold",),
+    *("frozen/test_frozen_states.py::test_what_more_pages_of_states_hold",),
     # simulated runs by the hundred, and programs that find constants from scratch
     *("finders", "analysis/every/test_every_exact.py", "analysis/test_hat_coverage.py"),
     *("analysis/characteristics/test_campaign.py::test_intervals_hold",),

@@ -8,9 +8,7 @@ from pathlib import Path
 
 import pytest
 from frozen.frozen_program import (
-    page_text,
-    pictures_of,
-    plain,
+    page_told,
     same_as_frozen,
     sum_of,
     told_by,
@@ -67,13 +65,19 @@ MORE = {
     "factory": ["chips --lot 1-000/a=b", "chips --lot 1-001/a=b --json"],
 }
 PAGES = {
-    "crystals": ["report {run}", (1, 2, 3, 8, 10, 11, 13, 14)],
-    "warmed": ["report {run}", (1, 2, 3)],
-    "pulses": ["report {run}", (1, 2)],
-    "rc": ["report {run}", (1, 2)],
-    "day": ["report {run}", ("2", "--refcheck 1", "--lot B2207", "3 4 5")],
-    "factory": ["report {run}", ("--lot 1-000/a=b",)],
+    "crystals": {0: 1, 1: 2, 5: 11},
+    "warmed": {0: 1},
+    "pulses": {0: 1},
+    "rc": {0: 1, 1: 2},
+    "day": {0: "2", 1: "--refcheck 1", 2: "--lot B2207", 3: "3 4 5"},
+    "factory": {0: "--lot 1-000/a=b"},
 }
+MORE_PAGES = {
+    "crystals": {2: 3, 3: 8, 4: 10, 6: 13, 7: 14},
+    "warmed": {1: 2, 2: 3},
+    "pulses": {1: 2},
+}
+"""Of each kind there is one above, and these runs are told in words above as well."""
 PICTURES = {("crystals", 11), ("warmed", 1), ("pulses", 1), ("day", "--lot B2207")}
 """Pages of which a check sum of each picture is kept as well."""
 
@@ -85,19 +89,23 @@ def test_what_is_told_of_runs(name: str, folder: Path) -> None:
     same_as_frozen(name, [told_by(f"{line} --db {name}.db", folder) for line in lines])
 
 
+def pages_told(name: str, chosen: dict[int, object], folder: Path) -> list[str]:
+    told = []
+    for number, which in chosen.items():
+        pictures = (name, which) in PICTURES
+        line = f"{which} --db {name}.db"
+        told += page_told(line, number, folder, pictures=pictures)
+    return told
+
+
 @pytest.mark.parametrize("name", PAGES)
 def test_what_pages_hold(name: str, folder: Path) -> None:
-    line, chosen = PAGES[name]
-    told = []
-    for number, which in enumerate(chosen):
-        kind = "pdf" if number == 1 else "html"
-        made = line.format(run=which) + f" --db {name}.db --out page-{number}.{kind}"
-        told.append(told_by(made, folder))
-        page = folder / f"page-{number}.{kind}"
-        told.append(plain(page_text(page), folder))
-        if (name, which) in PICTURES:
-            told += pictures_of(page)
-    same_as_frozen(f"{name}-pages", told)
+    same_as_frozen(f"{name}-pages", pages_told(name, PAGES[name], folder))
+
+
+@pytest.mark.parametrize("name", MORE_PAGES)
+def test_what_more_pages_hold(name: str, folder: Path) -> None:
+    same_as_frozen(f"{name}-more-pages", pages_told(name, MORE_PAGES[name], folder))
 
 
 def test_files_out_and_in(folder: Path) -> None:

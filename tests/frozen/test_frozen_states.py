@@ -1,7 +1,8 @@
 """States, pictures and files that `test_frozen.py` leaves out, told as before the move.
 
-`BENCHLOG_UPDATE_FROZEN=1 pytest tests/frozen` writes these texts anew, too. Pages are
-kept as words and a check sum for each picture; tables as rows or a check sum of rows.
+`BENCHLOG_UPDATE_FROZEN=1 pytest -m 'not slow' tests/frozen` writes these texts anew,
+too. Pages are kept as words and a check sum for each picture; tables as rows or a check
+sum of rows.
 """
 
 import json
@@ -10,7 +11,7 @@ from pathlib import Path
 import pyarrow.parquet as pq
 import pytest
 from frozen.frozen_program import (
-    page_text,
+    page_told,
     pictures_of,
     plain,
     same_as_frozen,
@@ -76,9 +77,11 @@ ASKED = {
     ],
 }
 PAGES = {
-    "states": ["4", "13", "10", "2 4 6", "--refcheck 2"],
-    "lots": [f"--lot {lot}" for lot in LOTS],
+    "states": {0: "4", 4: "--refcheck 2"},
+    "lots": {number: f"--lot {lot}" for number, lot in enumerate(LOTS)},
 }
+MORE_PAGES = {1: "13", 2: "10", 3: "2 4 6"}
+"""Of `states`; of each kind there is one above or in `test_frozen.py`."""
 DRAWN = {"crystals": (4,), "rc": (2,), "day": ("--refcheck 1",)}
 """Pages that are kept for their pictures; of others see `test_frozen.py`."""
 WRITTEN = {"crystals": 14, "warmed": 3, "pulses": 2, "rc": 2, "states": 16, "lots": 17}
@@ -99,16 +102,20 @@ def test_what_is_told_of_states(name: str, folder: Path) -> None:
     same_as_frozen(f"{name}-more", told)
 
 
+def pages_told(name: str, chosen: dict[int, str], folder: Path) -> list[str]:
+    told = []
+    for number, which in chosen.items():
+        told += page_told(f"{which} --db {name}.db", number, folder, pictures=True)
+    return told
+
+
 @pytest.mark.parametrize("name", PAGES)
 def test_what_pages_of_states_hold(name: str, folder: Path) -> None:
-    told = []
-    for number, which in enumerate(PAGES[name]):
-        kind = "pdf" if number == 1 else "html"
-        page = f"page-{number}.{kind}"
-        told.append(told_by(f"report {which} --db {name}.db --out {page}", folder))
-        told.append(plain(page_text(folder / page), folder))
-        told += pictures_of(folder / page)
-    same_as_frozen(f"{name}-pages", told)
+    same_as_frozen(f"{name}-pages", pages_told(name, PAGES[name], folder))
+
+
+def test_what_more_pages_of_states_hold(folder: Path) -> None:
+    same_as_frozen("states-more-pages", pages_told("states", MORE_PAGES, folder))
 
 
 def test_what_charts_are_drawn(folder: Path) -> None:
