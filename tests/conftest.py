@@ -65,18 +65,17 @@ CAMPAIGNS = (
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Before there are workers: one state folder for all, the tests compiled once.
+    """Have a state folder, and compile the tests before several workers would do it.
 
     A simulated bench has a new address each time, so the user's own folder would get
-    thousands of lock files, and every driver that is opened looks through them.
+    thousands of lock files, and every driver that is opened looks through them. Each
+    worker has its own: what one has let go of, as a pty's number, is another's.
     """
-    if hasattr(config, "workerinput"):
-        return
     state = TemporaryDirectory(prefix="benchlog-state-", ignore_cleanup_errors=True)
     config.add_cleanup(state.cleanup)
     os.environ["XDG_STATE_HOME"] = state.name
     several = config.getoption("numprocesses", None)
-    if several and not _are_compiled():
+    if several and not hasattr(config, "workerinput") and not _are_compiled():
         files = [str(one) for one in sorted(HERE.rglob("test_*.py"))]
         count = min(os.cpu_count() or 1, several)
         words = [sys.executable, "-m", "pytest", "--collect-only", "--quiet"]
