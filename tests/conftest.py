@@ -1,4 +1,4 @@
-"""What holds for all tests: threads, warm starts, who goes first, patience.
+"""What holds for all tests: threads, warm starts, who goes first, patience, locks.
 
 numpy's OpenBLAS starts a thread for each core; they spin while waiting for each other.
 Beside other workers on the same cores a fit took nine times the processor time.
@@ -9,6 +9,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from hypothesis import HealthCheck, settings, strategies
@@ -67,7 +68,15 @@ CAMPAIGNS = (
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Compile the tests once, before several workers would each do it all."""
+    """Have a state folder, and compile the tests before several workers would do it.
+
+    A simulated bench has a new address each time, so the user's own folder would get
+    thousands of lock files, and every driver that is opened looks through them. Each
+    worker has its own: what one has let go of, as a pty's number, is another's.
+    """
+    state = TemporaryDirectory(prefix="benchlog-state-", ignore_cleanup_errors=True)
+    config.add_cleanup(state.cleanup)
+    os.environ["XDG_STATE_HOME"] = state.name
     several = config.getoption("numprocesses", None)
     if several and not hasattr(config, "workerinput") and not _are_compiled():
         files = [str(one) for one in sorted(HERE.rglob("test_*.py"))]

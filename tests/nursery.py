@@ -9,9 +9,7 @@ of ours itself.
 import atexit
 import contextlib
 import ctypes
-import dataclasses
 import fcntl
-import functools
 import gc
 import importlib
 import json
@@ -24,11 +22,14 @@ import socket
 import subprocess
 import sys
 import time
-from importlib.machinery import SourceFileLoader
 from pathlib import Path
-from types import CodeType
 from typing import Any
 
+from done_once import (
+    find_drivers_once,
+    keep_what_is_compiled,
+    try_usual_replies_once,
+)
 from nursery_starts import (
     HEAD,
     IGNORED,
@@ -87,34 +88,6 @@ def import_everything() -> None:
             if not found.name.endswith("__main__"):
                 with contextlib.suppress(ImportError):
                     importlib.import_module(found.name)
-
-
-def keep_what_is_compiled() -> None:
-    """Let a fork that imports ours afresh read and compile nothing a second time.
-
-    A module's body runs as ever. Dataclasses write texts and compile them; that took
-    half of an import.
-    """
-    kept: dict[tuple[str, str], CodeType | None] = {}
-    read = SourceFileLoader.get_code
-
-    def get_code(loader: SourceFileLoader, name: str) -> CodeType | None:
-        if name.partition(".")[0] not in ROOMS:
-            return read(loader, name)
-        file = (name, loader.path)
-        if file not in kept:
-            kept[file] = read(loader, name)
-        return kept[file]
-
-    @functools.cache
-    def compiled(text: str) -> CodeType:
-        return compile(text, "<string>", "exec")
-
-    def execute(text: str, *spaces: Any) -> None:
-        exec(compiled(text), *spaces)
-
-    SourceFileLoader.get_code = get_code  # type: ignore[method-assign]
-    dataclasses.exec = execute  # type: ignore[attr-defined]
 
 
 def use_huge_pages() -> None:
@@ -306,8 +279,10 @@ def main() -> None:
     code: list[int] = []
     atexit.register(leave_at_once, code)  # as the first, so that it is the last to run
     os.chdir(Path(__file__).parent)  # not where a test happens to be
-    keep_what_is_compiled()
+    keep_what_is_compiled(ROOMS)
+    find_drivers_once()
     import_everything()
+    try_usual_replies_once()
     gc.collect()
     gc.freeze()
     gc.enable()

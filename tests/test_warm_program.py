@@ -158,6 +158,23 @@ def test_a_nursery_knows_nothing_of_the_test_that_needs_it_first(
     assert done.stdout.split()[-1] == "True", "it was forked"
 
 
+@pytest.mark.parametrize("folder", ["", "recorder/strangers"])
+def test_drivers_are_found_as_a_fresh_interpreter_finds_them(folder: str) -> None:
+    """The folders that all have are looked through once, those of one start there."""
+    path = str(Path(__file__).parent / folder) if folder else ""
+    code = "from benchlog import registry; print(*registry.names())"
+    words = [sys.executable, "-P", "-c", code]
+    env = {**os.environ, "PYTHONPATH": path}
+    warm = run(words, env=env, capture_output=True, text=True)
+    with cold_starts():
+        cold = subprocess.run(
+            words, env=env, capture_output=True, text=True, check=False
+        )
+    assert warm.stdout == cold.stdout
+    assert ("stranger-steady" in warm.stdout.split()) == bool(folder)
+    assert "scpi-counter" in warm.stdout.split()
+
+
 def test_a_session_of_its_own_can_be_ended_at_once() -> None:
     words = [sys.executable, "-c", "import os; os.read(0, 1)"]
     for _ in range(3):

@@ -72,10 +72,8 @@ def may_be_in_use(address: str) -> bool:
     holds the one at this address by who it is. What cuts a reading that is under way is
     not to be sent then before it is known who answers.
     """
-    others, paths = False, []
-    with suppress(OSError):  # as in `refuse_in_use`
-        paths = list(lock_path("").parent.glob("*.lock"))
-    for path in paths:
+    others = False
+    for path in _written_files():
         told = _told_in(path)
         if not told.get(BY_WHO):
             continue
@@ -135,6 +133,21 @@ def _is_ours(told: bytes) -> bool:
     except (ValueError, KeyError, TypeError):
         return False
     return pid in _us()
+
+
+def _written_files() -> list[Path]:
+    """Return the lock files that tell something; whoever lets go leaves an empty one.
+
+    Files stay for ever, one for each address, so there may be thousands: opening each
+    took a driver 60 ms where 4,000 had gathered.
+    """
+    found = []
+    with suppress(OSError), os.scandir(lock_path("").parent) as files:
+        for file in files:
+            with suppress(OSError):  # as in `refuse_in_use`, and for each file alone
+                if file.name.endswith(".lock") and file.stat().st_size:
+                    found.append(Path(file.path))
+    return found
 
 
 def _told_in(path: Path) -> dict[str, object]:

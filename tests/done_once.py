@@ -1,0 +1,69 @@
+"""What the nursery does once, so that no process forked from it does it again."""
+
+import dataclasses
+import functools
+import sys
+from collections.abc import Container
+from importlib import metadata
+from importlib.machinery import SourceFileLoader
+from types import CodeType
+from typing import Any
+
+
+def keep_what_is_compiled(rooms: Container[str]) -> None:
+    """Let a fork that imports ours afresh read and compile nothing a second time.
+
+    A module's body runs as ever. Dataclasses write texts and compile them; that took
+    half of an import.
+    """
+    kept: dict[tuple[str, str], CodeType | None] = {}
+    read = SourceFileLoader.get_code
+
+    def get_code(loader: SourceFileLoader, name: str) -> CodeType | None:
+        if name.partition(".")[0] not in rooms:
+            return read(loader, name)
+        file = (name, loader.path)
+        if file not in kept:
+            kept[file] = read(loader, name)
+        return kept[file]
+
+    @functools.cache
+    def compiled(text: str) -> CodeType:
+        return compile(text, "<string>", "exec")
+
+    def execute(text: str, *spaces: Any) -> None:
+        exec(compiled(text), *spaces)
+
+    SourceFileLoader.get_code = get_code  # type: ignore[method-assign]
+    dataclasses.exec = execute  # type: ignore[attr-defined]
+
+
+def find_drivers_once() -> None:
+    """Let a fork look for packages with drivers only where this process did not.
+
+    That takes 5 ms, and each process that opens an instrument does it.
+    """
+    usual, look = sys.path[1:], metadata.entry_points
+    kept, known = look(), {package.name for package in metadata.distributions()}
+
+    def entry_points(**which: str) -> metadata.EntryPoints:
+        near = list(metadata.distributions(path=sys.path[: -len(usual)]))
+        shadowed = any(package.name in known for package in near)
+        if shadowed or sys.path[-len(usual) :] != usual:
+            return look(**which)
+        offered = metadata.EntryPoints(
+            point for package in near for point in package.entry_points
+        )
+        return metadata.EntryPoints((*offered.select(**which), *kept.select(**which)))
+
+    metadata.entry_points = entry_points  # type: ignore[assignment]
+
+
+def try_usual_replies_once() -> None:
+    """Keep how the trial of the usual reply pattern came out; it takes 5 ms."""
+    from benchlog import registry
+    from benchlog.driver_kit.reply_patterns import pattern_fault
+    from benchlog.model import Dialect
+
+    registry.names()
+    pattern_fault(Dialect(name="", talks="scpi", commands={}).reply)
