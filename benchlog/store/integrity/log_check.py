@@ -8,6 +8,7 @@ part of the documentation of SQLite, sections 1.1 and 2.
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -115,15 +116,11 @@ def _frames(
     frames: Iterable[bytes], salts: bytes, words: "np.dtype[np.uint32]", start: Sum
 ) -> LogState:
     so_far, sound, beyond = start, 0, 0
-    weights: Weights | None = None
     for frame in frames:
         if beyond or frame[8:16] != salts:  # of the round before: the end
             beyond += frame[8:16] == salts
             continue
-        body = frame[:8] + frame[_FRAME:]
-        if weights is None:
-            weights = _weights(len(body) // 4)
-        now = _summed(np.frombuffer(body, words), so_far, weights)
+        now = _summed(np.frombuffer(frame[:8] + frame[_FRAME:], words), so_far)
         said = np.frombuffer(frame, ">u4", 2, 16)
         if now != (int(said[0]), int(said[1])):
             beyond += 1
@@ -132,19 +129,22 @@ def _frames(
     return LogState(generation=salts, sound=sound, beyond=beyond)
 
 
-def _summed(
-    values: NDArray[np.uint32], before: Sum, weights: "Weights | None" = None
-) -> Sum:
+def _summed(values: NDArray[np.uint32], before: Sum) -> Sum:
     """Return the check sum of words behind a check sum, as SQLite makes it.
 
     It takes words in pairs: a += x + b; b += y + a. That is linear, so that a sum of
-    products with the weights of each place gives it at once, modulo 2^32.
+    products with the weights of each place gives it at once, modulo 2^32. What goes
+    beyond 2^64 in it is lost, which 2^32 divides.
     """
-    a_of, b_of = weights or _weights(len(values))
-    whole = np.concatenate([np.array(before, np.uint64), values.astype(np.uint64)])
-    return int(np.sum(whole * a_of) % _WORDS), int(np.sum(whole * b_of) % _WORDS)
+    words = values.astype(np.uint64)
+    a, b = (
+        before[0] * int(row[0]) + before[1] * int(row[1]) + int(words @ row[2:])
+        for row in _weights(len(values))
+    )
+    return a % _WORDS, b % _WORDS
 
 
+@lru_cache(maxsize=8)  # of the head, and of pages of one size or a few
 def _weights(count: int) -> Weights:
     """Return how much each word counts in a and in b; the sum before comes first."""
     a_row, b_row = (1, 0), (0, 1)  # of a and b at the end, by what comes last
