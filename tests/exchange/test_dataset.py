@@ -26,8 +26,8 @@ from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.store.writer import Writer
 
-BENCHES, LOTS, DEVICES = 5, 40, 2
-"""200 lots from 5 benches."""
+BENCHES, LOTS, DEVICES = 5, 16, 2
+"""80 lots from 5 benches, over four weeks."""
 
 
 @pytest.fixture(scope="module")
@@ -147,9 +147,9 @@ def test_one_bench_against_another(ask, databases):
         for bench in {row[0] for row in found}
     }
     assert len(means) == BENCHES
-    # the benches were made 0.5 ppm apart each; 40 lots each scatter by 16 ppm
+    # the benches were made 0.5 ppm apart each; the lots scatter by 16 ppm
     assert means["bench-4"] - means["bench-0"] == pytest.approx(
-        2.0, abs=3 * 16 * (2 / 40) ** 0.5
+        2.0, abs=3 * 16 * (2 / LOTS) ** 0.5
     )
     weeks = ask("select distinct week from bench_against_others")
     for (week,) in weeks[:3]:
