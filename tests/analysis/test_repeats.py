@@ -23,7 +23,7 @@ def told(values, digit=0.0) -> int:
 
 def shown(values, digit):
     """Round as a counter with this digit prints it."""
-    return np.array([float(f"{one:.4f}") for one in np.round(values / digit) * digit])
+    return np.round(np.round(values / digit) * digit, 4)
 
 
 def white(rng, n=300, sigma=1.0):
