@@ -10,6 +10,7 @@ import subprocess
 import sys
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Literal
 
 import pytest
 from hypothesis import HealthCheck, settings, strategies
@@ -26,6 +27,8 @@ settings.register_profile(
 settings.load_profile("busy")
 
 HERE = Path(__file__).parent
+APART = {HERE / name for name in ("benchmarks", "finders", "fuzz")}
+"""Folders without a test of every day; to import them took a tenth of collecting."""
 LONG = ("soak", "recorder/rack", "trim", "forwarding", "inspect", "test_docs.py")
 """Where single tests take ten seconds: begun last, they would keep one core busy."""
 TIMED = (
@@ -64,7 +67,9 @@ CAMPAIGNS = (
     *("verdict/test_earlystop.py::test_small_campaign",),
     *("verdict/test_refcheck_campaign.py", "recorder/rack/test_coverage.py"),
 )
-"""What takes seconds each, and tells of rare cases: apart, and in CI with the rest."""
+"""What takes seconds each, and tells of rare cases: apart, and in CI with the rest.
+
+Further cases of tests whose first case every suite has are marked beside them."""
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -108,6 +113,17 @@ def _are_compiled() -> bool:
     tag = sys.implementation.cache_tag
     there = sum(1 for _ in HERE.rglob(f"__pycache__/test_*.{tag}-pytest-*.pyc"))
     return there > files / 2
+
+
+def pytest_ignore_collect(
+    collection_path: Path, config: pytest.Config
+) -> Literal[True] | None:
+    """Read no folder of `APART` where all tests are asked for and none of them is."""
+    everything = config.args_source is pytest.Config.ArgsSource.TESTPATHS
+    usual = config.getini("addopts")
+    if everything and collection_path in APART and config.option.markexpr in usual:
+        return True
+    return None
 
 
 @pytest.hookimpl(tryfirst=True)  # before what `-m` names is chosen

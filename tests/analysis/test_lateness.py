@@ -29,10 +29,10 @@ def stamps_of(delay):
     [
         # before: 8, 4, 24 and 34 % held
         ("growing delay", 100, 0.84),
-        ("growing delay", 300, 0.86),
-        ("growing share late", 300, 0.86),
-        ("growing share, 20 % lost", 300, 0.86),
         ("two-sided", 300, 0.86),
+        pytest.param("growing delay", 300, 0.86, marks=pytest.mark.campaign),
+        pytest.param("growing share late", 300, 0.86, marks=pytest.mark.campaign),
+        pytest.param("growing share, 20 % lost", 300, 0.86, marks=pytest.mark.campaign),
     ],
 )
 def test_the_interval_holds_whatever_the_load_does(cell, n, least):

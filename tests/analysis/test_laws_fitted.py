@@ -21,9 +21,16 @@ def noise(kind, n, level, seed=RNG_SEED):
     return level * make(kind, seeded_generator(seed), 1, n)[0]
 
 
-@pytest.mark.parametrize("kind", ["white FM", "flicker FM"])
-@pytest.mark.parametrize("what", ["drift", "temperature"])
-def test_intervals_hold_the_truth(kind, what):
+@pytest.mark.parametrize(
+    ("what", "kind"),
+    [
+        ("drift", "flicker FM"),
+        ("temperature", "white FM"),
+        pytest.param("drift", "white FM", marks=pytest.mark.campaign),
+        pytest.param("temperature", "flicker FM", marks=pytest.mark.campaign),
+    ],
+)
+def test_intervals_hold_the_truth(what, kind):
     """95 % intervals of a slope, 300 runs of 100 (the long campaign: test_coverage)."""
     n, truth = 100, 0.3
     t = np.arange(n, dtype=float)

@@ -4,7 +4,7 @@ from itertools import product
 
 import numpy as np
 import pytest
-from scipy import stats
+import scipy
 from scipy.optimize import brentq
 from seeds import seeded_generator
 
@@ -14,8 +14,8 @@ from benchlog.analysis.nearest_student import as_student
 @pytest.mark.parametrize("freedom", [1.5, 6.0, 8.5, 30.0, 250.0])
 def test_one_alone_is_its_own(freedom):
     u, found = as_student(np.ones((1, 1)), np.array([[-2.0]]), np.array([freedom]))
-    half = stats.t.ppf(0.975, freedom) * np.exp(-2.0)
-    assert u[0] * stats.t.ppf(0.975, found[0]) == pytest.approx(half, rel=2e-3)
+    half = scipy.stats.t.ppf(0.975, freedom) * np.exp(-2.0)
+    assert u[0] * scipy.stats.t.ppf(0.975, found[0]) == pytest.approx(half, rel=2e-3)
 
 
 @pytest.mark.parametrize("freedom", [3.0, 12.0, 90.0])
@@ -27,10 +27,10 @@ def test_a_mixture_keeps_its_bounds(freedom):
     for row, (share, tolerance) in product(range(3), ((0.95, 0.01), (0.9997, 0.03))):
 
         def beyond(x, row=row, share=share):
-            inside = 2 * stats.t.cdf(x / np.exp(log_u[row]), freedom) - 1
+            inside = 2 * scipy.stats.t.cdf(x / np.exp(log_u[row]), freedom) - 1
             return float(weight[row] @ inside) - share
 
-        half = u[row] * stats.t.ppf((1.0 + share) / 2.0, found[row])
+        half = u[row] * scipy.stats.t.ppf((1.0 + share) / 2.0, found[row])
         assert half == pytest.approx(brentq(beyond, 1e-3, 1e4), rel=tolerance)
 
 

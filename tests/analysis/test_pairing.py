@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import stats as scipy_stats
+import scipy
 from seeds import seeded_generator
 
 from benchlog.analysis.pairing import (
@@ -62,13 +62,13 @@ def test_the_paired_interval_ends_where_the_test_of_pitman_and_morgan_turns(rati
         a, b = steps[0], steps[1] / end
         r = ((a + b) @ (a - b)) / math.sqrt(((a + b) @ (a + b)) * ((a - b) @ (a - b)))
         t = abs(r) * math.sqrt(freedom / (1 - r * r))
-        assert 2 * scipy_stats.t.sf(t, freedom) == pytest.approx(0.05, rel=1e-6)
+        assert 2 * scipy.stats.t.sf(t, freedom) == pytest.approx(0.05, rel=1e-6)
 
 
 def test_the_interval_apart_is_that_of_the_f_test():
     found = ratio_apart(1.0, 30, 1.4, 50)
     p = [
-        2 * min(scipy_stats.f.cdf(x, 50, 30), scipy_stats.f.sf(x, 50, 30))
+        2 * min(scipy.stats.f.cdf(x, 50, 30), scipy.stats.f.sf(x, 50, 30))
         for x in ((1.4 / found.low) ** 2, (1.4 / found.high) ** 2)
     ]
     assert p == pytest.approx([0.05, 0.05], rel=1e-9)
@@ -83,7 +83,7 @@ def test_intervals_hold_as_often_as_they_say():
         paired += ratio.low <= 1.5 <= ratio.high
         stats = difference_stats(pairs)
         u = mean_uncertainty(stats)
-        k = scipy_stats.t.ppf(0.975, u.degrees_of_freedom)
+        k = scipy.stats.t.ppf(0.975, u.degrees_of_freedom)
         mean += abs(stats.offset_ppm) <= k * u.u_ppm * 1.0001
     # 95 % +- 4 standard deviations of a count of 400; the mean's u allows for slow
     # noise that is not there, so it holds more often

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import stats
+import scipy
 from seeds import seeded_generator
 
 from benchlog.analysis.repeats import Repeats, shown_digit
@@ -23,7 +23,7 @@ def told(values, digit=0.0) -> int:
 
 def shown(values, digit):
     """Round as a counter with this digit prints it."""
-    return np.array([float(f"{one:.4f}") for one in np.round(values / digit) * digit])
+    return np.round(np.round(values / digit) * digit, 4)
 
 
 def white(rng, n=300, sigma=1.0):
@@ -95,4 +95,6 @@ def test_neighbours_are_alike_as_often_as_the_normal_distribution_has_it():
     rng = seeded_generator(4)
     values = shown(white(rng, n=200_000), 0.1)
     seen = np.mean(np.diff(values) == 0.0)
-    assert seen == pytest.approx(0.1 * stats.norm(0, math.sqrt(2)).pdf(0), rel=0.05)
+    assert seen == pytest.approx(
+        0.1 * scipy.stats.norm(0, math.sqrt(2)).pdf(0), rel=0.05
+    )

@@ -33,7 +33,7 @@ def test_blocks_are_the_means_of_equal_stretches_however_they_came(n):
     assert found.means == pytest.approx(tuple(wanted), abs=1e-12)
 
 
-@pytest.mark.parametrize("n", [40, 300])
+@pytest.mark.parametrize("n", [40, pytest.param(300, marks=pytest.mark.campaign)])
 @pytest.mark.parametrize(("at", "kind"), list(enumerate(KINDS)))
 def test_variances_of_contrasts_are_those_of_simulated_noise(at, kind, n):
     """4,000 runs: each variance within five of its standard deviations, 2.2 %."""

@@ -29,13 +29,15 @@ ABSURD = [
     *(("ambient_c", value) for value in (1e160, 1e308, -1e308)),
 ]
 OF_READINGS = (
-    *("show 3", "show 3 --json", "ageing 3", "ageing 1 3", "temperature 3"),
-    *("compare 1 3", "hat 1 2 3", "response 3", "fitness 3", "judge 3"),
-    *("report 3 --out page.html", "report 3 --label --out label.svg"),
+    *("show {0}", "show {0} --json", "ageing {0}", "ageing 1 {0}", "temperature {0}"),
+    *("compare 1 {0}", "hat 1 2 {0}", "response {0}", "fitness {0}", "judge {0}"),
+    *("report {0} --out page.html", "report {0} --label --out label.svg"),
 )
-OF_GRIDS = ("stability 3", "stability 3 --over-time")
+OF_GRIDS = ("stability {0}", "stability {0} --over-time")
 LISTS = ("runs", "results", "devices", "lots", "check", "show 1")
-MADE = ("export 3 --out three.csv", "report --lot L1 --out lot.html")
+MADE = "report --lot L1 --out lot.html"
+FIRST = 3
+"""The run of the first absurd number, behind two without any."""
 
 
 def told(path, line):
@@ -48,36 +50,55 @@ def told(path, line):
     return done
 
 
-@pytest.mark.parametrize(("field", "value"), ABSURD)
-def test_every_command_tells_of_an_absurd_number(tmp_path, monkeypatch, field, value):
-    """Unexpected errors, numpy's warnings, or figures that mean nothing before."""
-    monkeypatch.chdir(tmp_path)
-    path = tmp_path / "a.db"
+@pytest.fixture(scope="module")
+def absurd(tmp_path_factory):
+    """Make a run of each absurd number, behind two without any."""
+    path = tmp_path_factory.mktemp("absurd") / "a.db"
     with Writer.open(path, VirtualClock()) as writer:
-        for number in range(3):
+        for odd in (None, None, *ABSURD):
             run, segment = begin(writer, lot="L1")
             given = rows(run, segment, 30)
-            if number == 2:
-                given[5] = (run, segment, reading(5, **{field: value}))
+            if odd is not None:
+                given[5] = (run, segment, reading(5, **dict([odd])))
             writer.commit(given)
             writer.end_run(run, "stopped")
+    return path
+
+
+@pytest.mark.parametrize(("field", "value"), ABSURD)
+def test_every_command_tells_of_an_absurd_number(
+    tmp_path, monkeypatch, absurd, field, value
+):
+    """Unexpected errors, numpy's warnings, or figures that mean nothing before."""
+    monkeypatch.chdir(tmp_path)
+    run = ABSURD.index((field, value)) + FIRST
     for line in OF_READINGS + (OF_GRIDS if field == "frequency_hz" else ()):
-        done = told(path, line)
+        done = told(absurd, line.format(run))
         assert done.exit_code == 1
         assert f"{value!r}" in done.stderr and "Its rows are kept" in done.stderr
-    for line in LISTS:
-        assert told(path, line).exit_code in (0, 3, 4), line
-    said = told(path, "devices").stderr  # `check` finds nothing wrong with such rows
-    assert "benchlog void RUN" in said and "benchlog check" not in said
-    for line in ("chips --lot L1", *OF_GRIDS):
-        told(path, line)
-    for line in MADE:
-        assert told(path, line).exit_code == 0, line
-    done = told(path, f"import three.csv --again --db {path}")
+    for line in OF_GRIDS:
+        told(absurd, line.format(run))
+    assert told(absurd, f"export {run} --out it.csv").exit_code == 0
+    other = tmp_path / "b.db"
+    done = told(other, "import it.csv")
     assert done.exit_code == 0, done.stderr
-    with Reader.open(path) as reader:
-        before, copied = (getattr(reader.columns_after(n), field) for n in (3, 4))
+    with Reader.open(absurd) as reader, Reader.open(other) as copy:
+        before = getattr(reader.columns_after(run), field)
+        copied = getattr(copy.columns_after(1), field)
     assert before[5] == value and np.array_equal(before, copied)
+
+
+def test_every_list_tells_of_absurd_numbers(tmp_path, monkeypatch, absurd):
+    monkeypatch.chdir(tmp_path)
+    for line in LISTS:
+        assert told(absurd, line).exit_code in (0, 3, 4), line
+    said = told(absurd, "results").stderr
+    assert said.count("is left out: reading") == 5
+    assert f"... and {len(ABSURD) - 5} more" in said
+    said = told(absurd, "devices").stderr  # `check` finds nothing wrong with such rows
+    assert "benchlog void RUN" in said and "benchlog check" not in said
+    told(absurd, "chips --lot L1")
+    assert told(absurd, MADE).exit_code == 0
 
 
 def test_a_block_of_absurd_readings_is_stored(tmp_path):

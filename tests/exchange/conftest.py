@@ -2,6 +2,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from exchange.object_store import ObjectStore, object_store
 from store.making import fresh_writer
 
 from benchlog.clock import VirtualClock
@@ -9,6 +10,13 @@ from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
+
+
+@pytest.fixture(scope="session")
+def store() -> Iterator[ObjectStore]:
+    """An object store for all tests, which take prefixes of their own."""
+    with object_store() as server:
+        yield server
 
 
 @pytest.fixture

@@ -1,10 +1,14 @@
 """A factory's benches: databases with lots, invented, of any size."""
 
+import shutil
+from contextlib import closing
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from seeds import seeded_random
-from store.making import BENCH, COUNTER, PART, TIMEBASE
+from store.making import BENCH, COUNTER, PART, TIMEBASE, leave_nameless
 
 from benchlog.clock import VirtualClock
 from benchlog.evaluation.document import figures
@@ -17,6 +21,7 @@ from benchlog.model import (
     Reading,
     RunPlan,
 )
+from benchlog.store import identity, sqlite
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
@@ -29,8 +34,28 @@ READINGS = 4
 
 
 def bench_database(folder: Path, bench: int, lots: int, devices: int) -> Path:
-    """Make the database of one bench with lots of a day or two each; its path."""
+    """Make the database of one bench with lots of a day or two each; its path.
+
+    Alike ones are made once in a process. What is handed out is named as one that was
+    made there, not as a copy.
+    """
     path = folder / f"bench-{bench}.db"
+    shutil.copy(_made(bench, lots, devices), path)
+    with closing(sqlite.connect_to_write(path)) as link, sqlite.all_or_nothing(link):
+        here = identity.place_of(path)
+        identity.name_database(link, identity.new_uid(), here, identity.MADE)
+    return path
+
+
+@cache
+def _kept() -> TemporaryDirectory[str]:
+    """Return the folder of what was made; it goes with the process."""
+    return TemporaryDirectory(prefix="benches")
+
+
+@cache
+def _made(bench: int, lots: int, devices: int) -> Path:
+    path = Path(_kept().name) / f"{bench}-{lots}-{devices}.db"
     clock = VirtualClock(now_utc_ns=1_900_000_000 * 10**9 + bench)
     chance = seeded_random(bench)
     with Writer.open(path, clock) as writer, Reader.open(path) as reader:
@@ -48,6 +73,7 @@ def bench_database(folder: Path, bench: int, lots: int, devices: int) -> Path:
                 who = f"{one}.{device}"
                 _inspect(writer, reader, clock, (f"bench-{bench}", one, who, ppm))
             clock.sleep(DAY_S * chance.choice((1, 2)))
+    leave_nameless(path)
     return path
 
 

@@ -6,6 +6,7 @@ that need it are skipped.
 
 import contextlib
 import importlib.util
+import math
 import os
 import re
 import signal
@@ -18,6 +19,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import IO, Any, Final
+from urllib.request import Request, urlopen
 
 import pytest
 
@@ -69,10 +71,20 @@ class ObjectStore:
         """Let the server go on."""
         self.process.send_signal(signal.SIGCONT)
 
-    def stop(self) -> None:
-        """End the server."""
-        self.process.kill()
-        self.process.wait()
+    @contextmanager
+    def asking_for_keys(self) -> Iterator[None]:
+        """Let the server refuse whoever shows keys that it has not given out."""
+        self._ask_for_keys_after(0)
+        try:
+            yield
+        finally:
+            self._ask_for_keys_after(math.inf)
+
+    def _ask_for_keys_after(self, questions: float) -> None:
+        address = f"http://127.0.0.1:{self.port}/moto-api/reset-auth"
+        plain = {"Content-Type": "text/plain"}
+        with urlopen(Request(address, str(questions).encode(), plain)) as told:
+            told.read()
 
 
 class Cable:

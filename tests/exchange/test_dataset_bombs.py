@@ -27,7 +27,8 @@ from benchlog.exchange.dataset.write import write_dataset
 from benchlog.store.reader import Reader
 
 MB = 2**20
-KINDS = [("runs", "runs"), ("runs", "chips"), ("lots", "lots")]
+LISTS = {"runs": ("runs", "chips"), "lots": ("lots",)}
+"""Which lists read a kind of file."""
 PEAK_MB = 560
 """A process with all of benchlog and pyarrow takes 200 MB of it, 64 may be used, the
 others are slack."""
@@ -80,9 +81,10 @@ def long_text(path, letters=120 * MB):
     whole = pq.ParquetFile(path).read()
     letters //= whole.num_rows
     at = whole.schema.get_field_index("lot")
-    texts = pa.array(["x" * letters] * whole.num_rows, pa.large_string())
+    texts = pa.repeat(pa.scalar("x" * letters, pa.large_string()), whole.num_rows)
     whole = whole.set_column(at, "lot", texts)
-    pq.write_table(whole, path, compression="zstd", use_dictionary=False)
+    how = {"use_dictionary": False, "write_statistics": False}  # they take 2 s
+    pq.write_table(whole, path, compression="zstd", **how)
 
 
 def same_text(path, rows=10_000, letters=30_000):
@@ -119,19 +121,20 @@ def lying(path):
     assert pq.ParquetFile(path).metadata.row_group(0).total_byte_size < MB
 
 
-BOMBS = [(*of, bomb) for of in KINDS for bomb in (many_rows, long_text, same_text)]
+BOMBS = [(kind, bomb) for kind in LISTS for bomb in (many_rows, long_text, same_text)]
 
 
-@pytest.mark.parametrize(("kind", "command", "bomb"), [*BOMBS, ("runs", "runs", lying)])
-def test_a_bomb_is_refused_in_a_sentence(dataset, bomb, kind, command):
+@pytest.mark.parametrize(("kind", "bomb"), [*BOMBS, ("runs", lying)])
+def test_a_bomb_is_refused_in_a_sentence(dataset, bomb, kind):
     path = file_of(dataset, kind)
     bomb(path)
     assert path.stat().st_size < MB
-    code, told, peak = asked(command, dataset)
-    assert code == 1, told
-    assert str(path) in told and "move it away" in told
-    assert len(told) < 1_000
-    assert peak < PEAK_MB
+    for command in LISTS[kind]:
+        code, told, peak = asked(command, dataset)
+        assert code == 1, told
+        assert str(path) in told and "move it away" in told
+        assert len(told) < 1_000
+        assert peak < PEAK_MB
 
 
 def test_many_small_bombs_have_one_bound(dataset):
@@ -155,12 +158,13 @@ def test_what_is_meant_is_read_where_a_person_allows_it(dataset):
 
 
 def test_a_hole_of_many_gigabytes_is_not_read(dataset):
-    for kind, command in KINDS:
+    for kind, commands in LISTS.items():
         path = file_of(dataset, kind)
         os.truncate(path, 16 * 2**30)
-        code, told, peak = asked(command, dataset)
-        assert (code, peak < PEAK_MB) == (1, True)
-        assert f"{path} is larger than the 1,024 MB" in told
+        for command in commands:
+            code, told, peak = asked(command, dataset)
+            assert (code, peak < PEAK_MB) == (1, True)
+            assert f"{path} is larger than the 1,024 MB" in told
 
 
 def test_the_allowance_is_of_all_files_together():

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from exchange.factory import READINGS, bench_database
-from exchange.object_store import KEYS, Cable, ObjectStore, object_store
+from exchange.object_store import KEYS, Cable, ObjectStore
 from seeds import seeded_random
 from store.processes import environment
 
@@ -27,12 +27,6 @@ from benchlog.store.writer import Writer
 LATER_NS = 1_950_000_000 * 10**9
 RUNS = 6
 """Of a bench: two lots of three devices."""
-
-
-@pytest.fixture(scope="module")
-def store():
-    with object_store() as server:
-        yield server
 
 
 @pytest.fixture(autouse=True)
@@ -192,11 +186,11 @@ def test_a_prefix_without_a_dataset_is_told(address):
         assert "holds no dataset" in run(*words, "--dataset", address, code=1)
 
 
-def test_wrong_credentials_are_told_and_never_shown(bench, monkeypatch):
-    with object_store({"INITIAL_NO_AUTH_ACTION_COUNT": "1"}) as strict:
-        monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "hush")
-        said = send(strict.address("set"), bench, code=1)
-        said += run("lots", "--dataset", strict.address("set"), code=1)
+def test_wrong_credentials_are_told_and_never_shown(bench, address, store, monkeypatch):
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "hush")
+    with store.asking_for_keys():
+        said = send(address, bench, code=1)
+        said += run("lots", "--dataset", address, code=1)
     assert said.count("refuses these credentials") == 2
     assert "hush" not in said
 

@@ -10,8 +10,8 @@ import pytest
 from exchange.object_store import BUCKET, KEYS
 
 MB = 2**20
-ALLOWED = 64 * MB
-GIVEN = 4_000
+ALLOWED = 16 * MB
+GIVEN = 1_000
 """Pages at most, of 1,000 names each: the code before comes to an end, too."""
 PROGRAM = f"""
 from benchlog.exchange.dataset import remote_folder

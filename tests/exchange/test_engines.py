@@ -15,7 +15,7 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 from exchange.factory import bench_database
-from exchange.object_store import KEYS, object_store
+from exchange.object_store import KEYS
 from store.processes import environment
 
 from benchlog.exchange.dataset import spark_tables
@@ -35,18 +35,18 @@ _LINE = re.compile(r"^(\w+) +(.+?) +(\d+ rows [0-9a-f]{12})$", re.MULTILINE)
 
 
 @pytest.fixture(scope="module")
-def stored(tmp_path_factory):
+def stored(tmp_path_factory, store):
     """Return a folder, and the port of a store that has the same dataset."""
     folder = tmp_path_factory.mktemp("engines")
-    with object_store() as server, pytest.MonkeyPatch.context() as patch:
+    with pytest.MonkeyPatch.context() as patch:
         for name, value in KEYS.items():
             patch.setenv(name, value)
         for bench in range(2):
             path = bench_database(folder, bench, 2, 3)
-            for where in (folder / "set", server.address("set")):
+            for where in (folder / "set", store.address("engines/set")):
                 with Reader.open(path) as reader:
                     write_dataset(reader, where)
-        yield folder / "set", server.port
+        yield folder / "set", store.port
 
 
 def answers(engine: str, *where: str, python: str = PYTHON) -> dict[str, str]:
@@ -82,7 +82,7 @@ def test_an_engine_answers_over_a_store_what_duckdb_does_on_a_folder(engine, sto
     wanted = answers("duckdb", str(folder), python=sys.executable)
     assert wanted["yield_per_week"] != "     0 rows e3b0c44298fc"
     assert len(wanted) == 5
-    assert answers(engine, "set", "--store", str(port)) == wanted
+    assert answers(engine, "engines/set", "--store", str(port)) == wanted
 
 
 ROWS = {"run_copies": 12, "reading_copies": 48, "lot_copies": 4}
@@ -93,7 +93,7 @@ def test_the_tables_for_spark_have_all_that_the_store_has(table, stored, monkeyp
     folder, port = stored
     for name, value in KEYS.items():
         monkeypatch.setenv(name, value)
-    store = f"s3://factory/set?endpoint_override=127.0.0.1:{port}&scheme=http"
+    store = f"s3://factory/engines/set?endpoint_override=127.0.0.1:{port}&scheme=http"
     there, here = (rows_of(one, table) for one in (store, str(folder)))
     assert len(there) == ROWS[table]
     assert there == here

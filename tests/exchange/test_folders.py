@@ -2,10 +2,11 @@
 
 import subprocess
 import sys
+from contextlib import closing
 
 import pyarrow as pa
 import pytest
-from exchange.object_store import KEYS, ObjectStore, object_store
+from exchange.object_store import KEYS, Cable, ObjectStore
 from pyarrow import parquet as pq
 
 from benchlog.clock import host_clock
@@ -14,12 +15,6 @@ from benchlog.exchange.dataset import remote_mark
 from benchlog.exchange.dataset.addresses import folder_at
 from benchlog.exchange.dataset.folders import EVERYBODY, Folder
 from benchlog.exchange.dataset.local_folder import LocalFolder
-
-
-@pytest.fixture(scope="module")
-def store():
-    with object_store() as server:
-        yield server
 
 
 @pytest.fixture(autouse=True)
@@ -166,8 +161,9 @@ def test_no_bucket_and_no_server_are_told(store, tmp_path):
     for deed in (nowhere.names, lambda: nowhere.put("x", b"1")):
         with pytest.raises(BenchlogError, match="no bucket nowhere"):
             deed()
-    with object_store() as gone:
-        folder = folder_at(gone.address("set"))
-        gone.stop()
+    with closing(Cable(store.port)) as cable:
+        folder = folder_at(store.address("gone/set", port=cable.port))
+        assert folder.names() == []
+        cable.close()
         with pytest.raises(BenchlogError, match="does not answer"):
             folder.put("x", b"1")

@@ -76,7 +76,7 @@ def one_line(row, nominal_hz, divider):
     return ",".join(cells) + "\n"
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(rows(), st.sampled_from([1.0, 32768.0, 16e6, 5e-324]), st.sampled_from([1, 32]))
 def test_a_page_of_csv_is_its_readings_one_by_one(found, nominal_hz, divider):
     run = SimpleNamespace(nominal_hz=nominal_hz, divider=divider)
@@ -85,7 +85,7 @@ def test_a_page_of_csv_is_its_readings_one_by_one(found, nominal_hz, divider):
     )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(rows())
 def test_a_page_of_json_is_what_json_writes(found):
     """Held against the standard library's json (RFC 8259)."""

@@ -1,7 +1,11 @@
 """Invented parts, benches and readings for the tests of store and report."""
 
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from benchlog.clock import VirtualClock
@@ -76,8 +80,36 @@ def rows(run: int, segment: int, count: int, first: int = 0) -> list[Row]:
     return [(run, segment, reading(i)) for i in range(first, first + count)]
 
 
+@cache
+def _empty() -> bytes:
+    """Return a database without runs and without a name."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "bench.db"
+        Writer.open(path, VirtualClock()).close()
+        leave_nameless(path)
+        return path.read_bytes()
+
+
+def leave_nameless(path: Path) -> None:
+    """Take the name from a database, so that copies of it can have one each."""
+    of_names = "select name, sql from sqlite_master where tbl_name = 'database_uids'"
+    with closing(sqlite3.connect(path)) as link, link:
+        guards = link.execute(f"{of_names} and type = 'trigger'").fetchall()
+        for name, _ in guards:
+            link.execute(f"drop trigger {name}")
+        link.execute("delete from database_uids")
+        for _, sql in guards:
+            link.execute(sql)
+
+
 def fresh_writer(folder: Path, **more: object) -> Iterator[Writer]:
-    with Writer.open(folder / "bench.db", VirtualClock(), **more) as writer:
+    """Give a writer of a new database, whose tables were made before.
+
+    Making them is half the time of many a test; opening it gives it its name.
+    """
+    path = folder / "bench.db"
+    path.write_bytes(_empty())
+    with Writer.open(path, VirtualClock(), **more) as writer:
         yield writer
 
 

@@ -4,7 +4,7 @@ import fcntl
 import sqlite3
 
 import pytest
-from store.making import begin, connection_of, rows
+from store.making import begin, connection_of, reading, rows
 from store.processes import program, python
 
 from benchlog.clock import HostClock, VirtualClock
@@ -60,10 +60,12 @@ def test_the_log_is_moved_on_under_the_lock_only(tmp_path):
         assert connection.execute("pragma wal_autocheckpoint").fetchone()[0] == 0
         run, segment = begin(writer)
         sizes = []
-        for at in range(0, 160_000, 2_000):
-            writer.commit(rows(run, segment, 2_000, first=at))
+        long = "n" * 1_200  # what they were read from, so that few make a long log
+        for at in range(0, 16_000, 200):
+            told = (reading(n, raw=long) for n in range(at, at + 200))
+            writer.commit([(run, segment, one) for one in told])
             sizes.append(size_of(wal_of(path)))
-        assert max(sizes) < 12_000_000  # all 160,000 would be 20 MB
+        assert max(sizes) < 12_000_000  # all 16,000 would be 20 MB
         assert size_of(path) > 4_000_000
 
 
@@ -113,14 +115,14 @@ def test_the_library_of_python_itself_does(tmp_path):
 def test_two_processes_write_runs_at_once(tmp_path, guarded):
     path = tmp_path / "bench.db"
     with (
-        program("acknowledge.py", path, guarded, 1, 300) as one,
-        program("acknowledge.py", path, guarded, 100, 30_000) as other,
+        program("acknowledge.py", path, guarded, 1, 100) as one,
+        program("acknowledge.py", path, guarded, 100, 10_000) as other,
     ):
         ends = [process.communicate(timeout=60)[0] for process in (one, other)]
         assert (one.returncode, other.returncode) == (0, 0)
     runs = [int(end.split()[1]) for end in ends]
     with Reader.open(path) as reader:
-        for run, count in zip(runs, (300, 30_000), strict=True):
+        for run, count in zip(runs, (100, 10_000), strict=True):
             columns = reader.columns_after(run)
             assert columns.mono_ns.tolist() == [i * 10**9 for i in range(count)]
             assert int(reader.outline(run).n.sum()) == reader.count(run) == count

@@ -1,5 +1,6 @@
 """Packed blocks: the same readings as the rows, from wherever one begins to read."""
 
+import shutil
 from dataclasses import replace
 
 import numpy as np
@@ -21,10 +22,10 @@ def same(one, other):
         np.testing.assert_array_equal(getattr(one, name), getattr(other, name))
 
 
-@pytest.fixture
-def long_run(tmp_path):
-    """Two runs whose rows lie among each other, the first one long."""
-    path = tmp_path / "bench.db"
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """Make two runs whose rows lie among each other, the first one long."""
+    path = tmp_path_factory.mktemp("long") / "bench.db"
     with Writer.open(path, VirtualClock()) as writer:
         run, segment = begin(writer)
         other, elsewhere = begin(writer, "D2")
@@ -39,7 +40,22 @@ def long_run(tmp_path):
         for at in range(0, N, 700):
             writer.commit(made[at : at + 700])
             writer.commit(rows(other, elsewhere, 3, first=at))
+    return path, run
+
+
+@pytest.fixture
+def long_run(made):
+    """Give a reader of what was made, and the long run; for tests that only read."""
+    path, run = made
     with Reader.open(path) as reader:
+        yield reader, run
+
+
+@pytest.fixture
+def own_long_run(made, tmp_path):
+    """Give the same of a copy, for tests that write."""
+    path, run = made
+    with Reader.open(shutil.copy(path, tmp_path / "bench.db")) as reader:
         yield reader, run
 
 
@@ -79,8 +95,8 @@ def test_from_any_place_nothing_is_left_out_or_twice(long_run, place, limit):
     assert seen
 
 
-def test_without_packed_blocks_rows_are_read(long_run, tmp_path):
-    reader, run = long_run
+def test_without_packed_blocks_rows_are_read(own_long_run):
+    reader, run = own_long_run
     whole = as_rows(reader, run)
     with Writer.open(reader.path, VirtualClock()) as writer:
         gone = int(whole.id[2 * BLOCK])

@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 from seeds import seeded_generator
 
 from benchlog.verdict.lot.capability import at_most, capability, clopper_pearson
@@ -24,7 +24,7 @@ def test_worked_example() -> None:
     assert found is not None and found.cp is not None and found.cpk is not None
     assert found.cp.value == pytest.approx(5 / 3)
     assert found.cpk.value == pytest.approx(1.5)
-    tails = stats.norm.sf(4.5) + stats.norm.cdf(-5.5)
+    tails = scipy.stats.norm.sf(4.5) + scipy.stats.norm.cdf(-5.5)
     assert tails * 1e6 == pytest.approx(3.41666, abs=5e-6)
 
 
@@ -41,9 +41,9 @@ def test_intervals_of_mean_and_sd_are_scipys() -> None:
     values = seeded_generator(5).normal(3.0, 2.0, 25)
     found = capability(list(values), 30.0)
     assert found is not None
-    mean = stats.t.interval(0.95, 24, values.mean(), stats.sem(values))
+    mean = scipy.stats.t.interval(0.95, 24, values.mean(), scipy.stats.sem(values))
     assert (found.mean_ppm.low, found.mean_ppm.high) == pytest.approx(mean)
-    edges = values.std(ddof=1) * np.sqrt(24 / stats.chi2.ppf([0.975, 0.025], 24))
+    edges = values.std(ddof=1) * np.sqrt(24 / scipy.stats.chi2.ppf([0.975, 0.025], 24))
     assert (found.sd_ppm.low, found.sd_ppm.high) == pytest.approx(edges)
 
 
@@ -117,7 +117,7 @@ def test_clopper_pearson(count: int, n: int, low: float, high: float) -> None:
 def test_clopper_pearson_is_scipys_exact_interval(n: int, share: float) -> None:
     count = round(share * n)
     found = clopper_pearson(count, n)
-    exact = stats.binomtest(count, n).proportion_ci(0.95, "exact")
+    exact = scipy.stats.binomtest(count, n).proportion_ci(0.95, "exact")
     assert found is not None
     assert (found.low, found.high) == pytest.approx((exact.low, exact.high), abs=1e-12)
 

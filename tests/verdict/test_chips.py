@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy import stats
+import scipy
 from seeds import seeded_generator
 
 from benchlog.errors import DataError
@@ -19,7 +19,9 @@ def chips(offsets):
 def test_shift_and_spread_agree_with_scipy():
     offsets = seeded_generator(7).normal(800.0, 300.0, 25)
     found = spread_of(chips(offsets))
-    low, high = stats.t.interval(0.95, 24, offsets.mean(), stats.sem(offsets))
+    low, high = scipy.stats.t.interval(
+        0.95, 24, offsets.mean(), scipy.stats.sem(offsets)
+    )
     assert (found.low_ppm, found.high_ppm) == pytest.approx((low, high), rel=1e-12)
     assert found.sd_ppm == pytest.approx(offsets.std(ddof=1), rel=1e-12)
     assert found.shared

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import stats
+import scipy
 from seeds import seeded_generator
 from verdict.campaign import (
     LIMIT_PPM,
@@ -75,7 +75,7 @@ def test_looks_are_few_and_planned() -> None:
 
 def test_shares_sum_up_to_the_stated_rate() -> None:
     """1 - Phi(2) = 2.275 % is for the last look."""
-    assert pytest.approx(stats.norm.sf(2.0), abs=1e-6) == LAST_LOOK_RATE
+    assert pytest.approx(scipy.stats.norm.sf(2.0), abs=1e-6) == LAST_LOOK_RATE
     early = RULE.early_rate * (len(RULE.looks) - 1)
     assert early + LAST_LOOK_RATE == pytest.approx(ERROR_RATE)
 
@@ -138,7 +138,7 @@ def test_the_looks_share_the_rate_at_every_number_of_degrees_of_freedom(freedom)
     budget = budget_of([line])
     early, last = RULE.early_rate, LAST_LOOK_RATE
     tails = [
-        stats.t.sf(look_guard_ppm(budget, rate) / 0.7, freedom)
+        scipy.stats.t.sf(look_guard_ppm(budget, rate) / 0.7, freedom)
         for rate in (*[early] * (len(RULE.looks) - 1), last)
     ]
     assert sum(tails) == pytest.approx(ERROR_RATE, rel=2e-3)

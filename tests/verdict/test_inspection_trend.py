@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy import stats
+import scipy
 from seeds import seeded_generator
 
 from benchlog.verdict.lot.inspection_trend import (
@@ -26,7 +26,7 @@ def test_a_known_trend_lies_in_its_interval_as_often_as_promised() -> None:
         found = trend(list(hours), list(3.0 * hours + rng.normal(0, 1, 40)))
         assert found is not None
         inside += found.low <= 3.0 <= found.high
-    assert stats.binomtest(inside, 400, 0.95).pvalue > 0.001
+    assert scipy.stats.binomtest(inside, 400, 0.95).pvalue > 0.001
 
 
 def test_a_few_odd_devices_do_not_turn_the_trend() -> None:
@@ -107,7 +107,7 @@ def test_the_median_slope_is_that_of_a_general_library() -> None:
         hours = np.round(rng.uniform(0, 5, n), 1)
         values = np.round(rng.normal(0, 1, n), int(rng.integers(0, 6)))
         found = trend(hours.tolist(), values.tolist())
-        wanted = stats.theilslopes(values, hours, 0.95)
+        wanted = scipy.stats.theilslopes(values, hours, 0.95)
         assert found is not None
         told = (found.per_hour, found.low, found.high)
         assert told == (wanted.slope, wanted.low_slope, wanted.high_slope)

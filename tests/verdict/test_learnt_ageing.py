@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import scipy
 from columns_maker import columns
-from scipy import stats
 from seeds import seeded_generator
 
 from benchlog.catalogue import load_part
@@ -51,7 +51,7 @@ def test_the_slope_is_that_of_least_squares():
     days = np.array([0, 40, 90, 200])
     offset = np.array([0.30, 0.33, 0.35, 0.41])
     known = [check(int(day), float(one)) for day, one in zip(days, offset, strict=True)]
-    fit = stats.linregress(days / 365.25, offset)
+    fit = scipy.stats.linregress(days / 365.25, offset)
     u = max(
         fit.stderr, 0.005 / np.sqrt(np.sum((days / 365.25 - days.mean() / 365.25) ** 2))
     )

@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 import pytest
-from scipy import stats
+import scipy
 from seeds import seeded_generator
 
 from benchlog.evaluation.lot_document import lot_document
@@ -37,7 +37,7 @@ def test_the_probability_is_scipys_welch_test() -> None:
     found = positions_apart(given)
     assert found is not None and (found.low.position, found.high.position) == ("A", "B")
     sides = [[ppm for name, ppm in given if name == place] for place in "AB"]
-    wanted = stats.ttest_ind(*sides, equal_var=False).pvalue
+    wanted = scipy.stats.ttest_ind(*sides, equal_var=False).pvalue
     assert found.probability == pytest.approx(wanted)
     means = [float(np.mean(side)) for side in sides]
     assert [found.low.mean_ppm, found.high.mean_ppm] == pytest.approx(means)
@@ -52,7 +52,7 @@ def test_positions_that_do_not_differ_are_seldom_pointed_at() -> None:
         for _ in range(600)
     )
     # The farthest pair of four is looked at with six times its chance: below 1 %.
-    assert said <= stats.binom.ppf(0.999, 600, 0.01)
+    assert said <= scipy.stats.binom.ppf(0.999, 600, 0.01)
 
 
 @pytest.mark.parametrize(

@@ -7,9 +7,9 @@ table's pattern, or from memory.
 from itertools import product
 
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 from verdict.published import rows
 
 from benchlog.errors import UsageError
@@ -57,7 +57,7 @@ def test_probability_of_acceptance_of_every_cell_at_its_aql() -> None:
         n, ac, aql = int(row["n"]), int(row["ac"]), float(row["aql_percent"])
         plan = custom_plan(10**9, n, ac)
         ours = acceptance_probability(plan, aql / 100)
-        assert ours == pytest.approx(stats.binom.cdf(ac, n, aql / 100), rel=1e-12)
+        assert ours == pytest.approx(scipy.stats.binom.cdf(ac, n, aql / 100), rel=1e-12)
         printed = float(row["p_accept_at_aql_binomial"])
         assert ours == pytest.approx(printed, abs=5.1e-7)
         points = characteristic(plan)
@@ -126,7 +126,7 @@ def test_tightened_is_the_strictest_and_reduced_the_mildest_at_the_aql() -> None
         for severity in Severity:
             found = cell(letter, aql, severity)
             most, size = found.reject - 1, found.sample_size
-            at[severity] = stats.binom.cdf(most, size, aql / 100)
+            at[severity] = scipy.stats.binom.cdf(most, size, aql / 100)
         assert at[TIGHTENED] < at[NORMAL] <= at[REDUCED], (letter, aql)
         assert at[NORMAL] < at[REDUCED] or cell(letter, aql, NORMAL).letter == "A"
 
@@ -176,7 +176,7 @@ def test_a_point_of_the_characteristic_lies_on_it(
 ) -> None:
     plan = custom_plan(10**6, n + ac, ac)
     fraction = fraction_at(plan, probability)
-    back = stats.binom.cdf(ac, n + ac, fraction)
+    back = scipy.stats.binom.cdf(ac, n + ac, fraction)
     assert back == pytest.approx(probability, rel=1e-9)
 
 
@@ -193,14 +193,14 @@ def test_of_this_very_lot_is_scipys_hypergeometric(
     if ac >= n:
         return
     ours = acceptance_probability(custom_plan(lot, n, ac), bad / lot, of_this_lot=True)
-    assert ours == pytest.approx(stats.hypergeom.cdf(ac, lot, bad, n), rel=1e-9)
+    assert ours == pytest.approx(scipy.stats.hypergeom.cdf(ac, lot, bad, n), rel=1e-9)
 
 
 def test_in_the_gap_of_reduced_inspection_a_lot_is_accepted() -> None:
     plan = plan_for(500, 1.0, severity=REDUCED)
     assert (plan.sample_size, plan.accept, plan.reject) == (20, 0, 2)
     assert plan.most_accepted == 1
-    expected = stats.binom.cdf(1, 20, 0.01)
+    expected = scipy.stats.binom.cdf(1, 20, 0.01)
     assert acceptance_probability(plan, 0.01) == pytest.approx(expected, rel=1e-12)
     assert "return to normal inspection" in describe_plan(plan)
     assert any("from memory" in doubt for doubt in plan.doubts)

@@ -97,7 +97,12 @@ def f_test_of_rms(name, rng, runs, n):
     return float(np.mean((ratio < low) | (ratio > high)))
 
 
-@pytest.mark.parametrize("name", NOISES)
+FEW = ("white PM", "flicker FM", "random-walk FM", "white FM + 2 flicker FM")
+"""Noises of every suite: the plain ones, and the mixture that is told most often."""
+MORE = [pytest.param(n, marks=pytest.mark.campaign) for n in NOISES if n not in FEW]
+
+
+@pytest.mark.parametrize("name", [*FEW, *MORE])
 @pytest.mark.parametrize("paired", [False, True])
 def test_alike_devices_are_seldom_told_apart(name, paired):
     """At most 5 % and four standard deviations of the count; 15 to 59 % before."""

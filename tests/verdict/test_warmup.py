@@ -110,10 +110,13 @@ def test_no_one_is_told_to_wait_for_weeks(told_s, reference, said):
     assert said in longer_words(told_s, reference)
 
 
-def test_steady_pulses_are_seldom_refused():
+@pytest.mark.parametrize(
+    ("runs", "most"), [(25, 2), pytest.param(100, 8, marks=pytest.mark.campaign)]
+)
+def test_steady_pulses_are_seldom_refused(runs, most):
     # the drift's interval holds 95 %; measured over 400 seeds: 2 to 4 % are refused
     refused = 0
-    for seed in range(100):
+    for seed in range(runs):
         rng = seeded_generator(seed)
         host = Host(ppm=40, wander_ppm=0.2, jitter_s=50e-6, late_share=0.05)
         stamps = trains([Source(0.5, phase_s=0.3), Source()], host, 200, rng)
@@ -122,7 +125,7 @@ def test_steady_pulses_are_seldom_refused():
             feed(tracker, train)
         compared = against(*(tracker.train() for tracker in trackers))
         refused += drift_of_pulses(compared, allowed_drift(COUNTER)).too_fast
-    assert refused <= 8
+    assert refused <= most
 
 
 def test_drift_holds_its_words():
