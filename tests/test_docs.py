@@ -88,7 +88,7 @@ def run_block(block: Block, folder: Path, beside: ExitStack) -> None:
         "XDG_DATA_HOME": str(folder / "data"),
         "XDG_STATE_HOME": str(folder / "state"),
         "NO_COLOR": "1",
-        "BENCHLOG_TIME_SCALE": "8",
+        "BENCHLOG_TIME_SCALE": "20",
     }
     for words in block.commands():
         before, bar, after = partition(words)

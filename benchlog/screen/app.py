@@ -1,6 +1,7 @@
 """The screens as one application: which there are, and the ways between them."""
 
 import asyncio
+from contextlib import suppress
 from functools import partial
 from typing import ClassVar
 
@@ -68,6 +69,7 @@ class BenchApp(ScreenHost):
         """The run this screen answers for; of several the one that is shown."""
         self.beside = SiblingRuns(opening.database)
         self._owns = [] if self.own is None else [self.own, *opening.beside]
+        self._as_begun: dict[int, Run] = {}
 
     def on_mount(self) -> None:
         """Show what was asked for."""
@@ -179,7 +181,7 @@ class BenchApp(ScreenHost):
         )
 
     def _at(self, position: str) -> list[Run]:
-        return [run for run in self.sitting() if run.position == position]
+        return [run for run in self._begun() if run.position == position]
 
     async def begin_next(self, last: RunStatus, device: str) -> None:
         """Begin the next device's run where `last` has ended, and show it.
@@ -226,18 +228,31 @@ class BenchApp(ScreenHost):
         )
 
     def sitting(self) -> list[Run]:
-        """Return the runs this screen answers for, in the order they were begun."""
+        """Return the runs this screen answers for, as they stand; of one alone none."""
+        if len(self._owns) < 2:
+            return []
         try:
             with Reader.open(self.database) as reader:
                 return [reader.run(run_id) for run_id in self._owns]
         except BenchlogError:
             return []  # the live screen says what is wrong with the database
 
+    def _begun(self) -> list[Run]:
+        """Return the runs this screen answers for as they were begun.
+
+        Where a run is measured does not change, and keys ask often: each is read once.
+        """
+        unread = [run_id for run_id in self._owns if run_id not in self._as_begun]
+        if unread:
+            with suppress(BenchlogError), Reader.open(self.database) as reader:
+                self._as_begun |= {run_id: reader.run(run_id) for run_id in unread}
+        return [self._as_begun[one] for one in self._owns if one in self._as_begun]
+
     def positions(self, run: Run) -> tuple[Run, ...]:
-        """Return the newest run at each position beside this one, itself included."""
+        """Return the newest run at each position beside this one, as it was begun."""
         mine = run.id in self._owns and not self._opening.onlooker
-        several = mine and len(self._owns) > 1  # keys ask often, and one has no other
-        newest = {one.position: one for one in self.sitting()} if several else {}
+        several = mine and len(self._owns) > 1
+        newest = {one.position: one for one in self._begun()} if several else {}
         return tuple(newest.values()) if len(newest) > 1 else self.beside.of(run)
 
     def action_history(self) -> None:

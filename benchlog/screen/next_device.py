@@ -162,7 +162,7 @@ class NextDeviceScreen(ActingScreen):
         """Show what this sitting measured, and the line for the next device."""
         runs = self.app.sitting()
         earlier = [run for run in runs if not run.open]
-        several = len(runs) > 1 and bool(earlier)
+        several = bool(earlier)
         self.set_class(several, "-sitting")
         if several:
             self.query_one("#sitting", Newest).show(sitting_lines(runs))

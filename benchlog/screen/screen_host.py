@@ -108,13 +108,16 @@ class ScreenHost(App[ScreenOutcome]):
         raise NotImplementedError
 
     def sitting(self) -> list[Run]:
-        """Return the runs this screen answers for, in the order they were begun."""
+        """Return the runs this screen answers for, as they stand; of one alone none.
+
+        They are in the order they were begun.
+        """
         raise NotImplementedError
 
     def positions(self, run: Run) -> tuple[Run, ...]:
-        """Return the newest run at each position beside this one, itself included.
+        """Return the newest run at each position beside this one, as it was begun.
 
-        Empty when there is no more than one position.
+        Itself included. Empty when there is no more than one position.
         """
         raise NotImplementedError
 

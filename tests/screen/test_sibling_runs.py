@@ -3,6 +3,7 @@
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
+import pytest
 from screen.keeper import StubDesk
 from screen.looking import settled, text_of, until, until_gone
 from screen.scenes import Scene, Stage
@@ -11,7 +12,9 @@ from textual.pilot import Pilot
 from benchlog.control import Answer, Request
 from benchlog.screen.app import BenchApp
 from benchlog.screen.screen_host import ScreenOptions, ScreenOutcome
+from benchlog.screen.widgets.key_bar import keys_of
 from benchlog.screen.widgets.text import PlainText
+from benchlog.store.reader import Reader
 
 FIRST = Scene(control="keeper.sock", device="KX-A", position="A")
 SECOND = Scene(control="keeper.sock", device="KX-B", position="B", offset_ppm=-500.0)
@@ -80,6 +83,10 @@ async def test_both_are_in_view_and_tab_goes_from_one_to_the_other(stage: Stage)
         await p.pilot.press("tab")
         await until(p.pilot, "device KX-A")
         assert p.desk.verbs == []
+        with pytest.MonkeyPatch.context() as patch:  # asked many times a second
+            patch.setattr(Reader, "open", None)
+            offered = [key.does for key in keys_of(p.app.screen)]
+        assert "all positions" in offered
 
 
 async def test_stop_ends_the_one_that_is_shown_and_says_so(stage: Stage):
