@@ -50,7 +50,6 @@ class Repeats:
         self._n = self._runs = self._repeated = 0
         self._alike = self._longest = 1
         self._distinct: list[float] = []
-        self._shown = math.inf
         self._worked_out: tuple[int, float | None, float] | None = None
 
     def feed(self, values: Array) -> None:
@@ -95,9 +94,7 @@ class Repeats:
         room = _KEPT - len(self._distinct)
         if not room:
             return
-        for value in values[:room].tolist():
-            self._distinct.append(value)
-            self._shown = min(self._shown, shown_digit(value))
+        self._distinct += values[:room].tolist()
 
     def found(self) -> int:
         """Return how often in a row the same value came, 0 where chance may do it."""
@@ -105,7 +102,7 @@ class Repeats:
             return 0
         noise, step = self._shown_noise()
         if noise is None:
-            alike = _alike_at_most(max(self.digit, self._shown), self._least)
+            alike = _alike_at_most(max(self.digit, self._shown()), self._least)
             beyond = (self._longest - 1) * math.log(max(alike, 1e-300))
             suspect = beyond + math.log(self._n) < math.log(CHANCE)
         else:
@@ -123,10 +120,14 @@ class Repeats:
             self._worked_out = known, _noise(self._distinct), self._step()
         return self._worked_out[1:]
 
+    def _shown(self) -> float:
+        """Return the place of the last digit of the value that shows most."""
+        return min(map(shown_digit, self._distinct), default=math.inf)
+
     def _step(self) -> float:
         """Return the least distance of values that differ: the digit, or a bit more."""
         apart = np.diff(sorted(set(self._distinct)))
-        return float(apart.min()) if len(apart) else self._shown
+        return float(apart.min()) if len(apart) else self._shown()
 
     def _too_often(self, noise: float, digit: float) -> bool:
         """Whether more values came more than once, or one longer, than by chance."""

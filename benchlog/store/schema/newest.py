@@ -30,6 +30,10 @@ class NewestSchema:
         """Whether a file has this schema and nothing beside it, in whatever order."""
         return len(found) == len(self.rows) and frozenset(found) == self._as_set
 
+    def has(self, row: Row) -> bool:
+        """Whether a file of this schema has this row, word for word."""
+        return row in self._as_set
+
     @cached_property
     def _as_set(self) -> frozenset[Row]:
         return frozenset(self.rows)
