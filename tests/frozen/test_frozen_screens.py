@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from frozen.frozen_program import plain, same_as_frozen
-from screen.looking import settled, until
+from screen.looking import draw_when_looked_at, settled, until
 from textual.app import App
 
 from benchlog.screen import run_screen
@@ -45,23 +45,28 @@ def screen_of(database: Path, run: int) -> App[object]:
     return app
 
 
-async def looks(folder: Path, name: str, run: int, size: tuple[int, int]) -> list[str]:
+async def looks(folder: Path, name: str, run: int) -> list[str]:
+    """Return what a run's screen shows, opened in a small terminal that then grows."""
     app = screen_of(folder / f"{name}.db", run)
     told = []
-    async with app.run_test(size=size) as pilot:
-        await until(pilot, READY)
-        shown = await settled(pilot)
-        title = f"# {name}.db, run {run}, {size[0]}x{size[1]}"
-        told.append(f"{title}\n{plain(shown, folder)}")
+    async with app.run_test(size=SIZES[0]) as pilot:
+        for size in SIZES:
+            await pilot.resize_terminal(*size)
+            await until(pilot, READY)
+            shown = await settled(pilot)
+            title = f"# {name}.db, run {run}, {size[0]}x{size[1]}"
+            told.append(f"{title}\n{plain(shown, folder)}")
     return told
+
+
+@pytest.fixture(autouse=True)
+def _drawn_when_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    draw_when_looked_at(monkeypatch)
 
 
 @pytest.mark.parametrize("name", SHOWN)
 async def test_what_a_runs_screen_shows(name: str, folder: Path) -> None:
-    told = []
-    for run in SHOWN[name]:
-        for size in SIZES:
-            told += await looks(folder, name, run, size)
+    told = [one for run in SHOWN[name] for one in await looks(folder, name, run)]
     same_as_frozen(f"screens/{name}", told)
 
 

@@ -128,7 +128,7 @@ def test_a_snapshot_is_read_in_one_place() -> None:
     found = [
         f"{name}:{node.lineno} {ast.unparse(node)}"
         for name, one in modules().items()
-        if not name.startswith(readers)
+        if not name.startswith(readers) and "snapshot" in one.text
         for node in snapshot_keys(one.tree)
     ]
     assert found == []

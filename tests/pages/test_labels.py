@@ -4,6 +4,7 @@ The decoder is zxing-cpp; what it is given is drawn from the file that was writt
 """
 
 import re
+import shutil
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -22,11 +23,18 @@ NUMBER = r"(-?\d+(?:\.\d+)?)"
 PATTERN = "https://records.example/run/{run_uid}?from=label"
 
 
-@pytest.fixture
-def bench(tmp_path):
-    with fresh(tmp_path) as writer:
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("labels")
+    with fresh(folder) as writer:
         write_run(writer, series(20))
         write_run(writer, series(20), device=HOSTILE)
+    return folder / "pages.db"
+
+
+@pytest.fixture
+def bench(runs, tmp_path):
+    shutil.copy(runs, tmp_path)
     return tmp_path
 
 

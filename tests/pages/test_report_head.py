@@ -12,20 +12,21 @@ from pages.test_logo import png
 from benchlog.cli import root
 
 
-@pytest.fixture
-def report(tmp_path):
-    with fresh(tmp_path) as writer:
+@pytest.fixture(scope="module")
+def report(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("head")
+    with fresh(folder) as writer:
         write_run(writer, series(20), operator="A. Invented")
-    (tmp_path / "logo.png").write_bytes(png())
+    (folder / "logo.png").write_bytes(png())
 
     def made(name, *more):
-        out = tmp_path / name
+        out = folder / name
         asked = ["report", "1", *more, "--out", str(out)]
-        done = CliRunner().invoke(root, [*asked, "--db", str(tmp_path / "pages.db")])
+        done = CliRunner().invoke(root, [*asked, "--db", str(folder / "pages.db")])
         assert done.exit_code == 0, done.output
         return out.read_bytes()
 
-    return made, ("--order", "PO-<8812>", "--logo", str(tmp_path / "logo.png"))
+    return made, ("--order", "PO-<8812>", "--logo", str(folder / "logo.png"))
 
 
 def test_a_page_has_order_logo_and_lines_to_sign(report):
@@ -51,8 +52,7 @@ def test_a_page_without_them_has_neither(report):
 def test_a_pdf_has_them_too(report):
     made, asked = report
     paper = pypdf.PdfReader(io.BytesIO(made("with.pdf", *asked)))
-    bare = pypdf.PdfReader(io.BytesIO(made("bare.pdf")))
     text = " ".join(" ".join(p.extract_text() for p in paper.pages).split())
     assert "Order PO-<8812>" in text
     assert "Measured by: A. Invented" in text and "Checked by" in text
-    assert len(paper.pages[0].images) == len(bare.pages[0].images) + 1
+    assert len(paper.pages[0].images) == 1, "the logo: charts are drawn as lines"

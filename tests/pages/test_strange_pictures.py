@@ -5,6 +5,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from benchlog.plotting.pictures import new_figure, save
 
 FORMULA = r"$\nosuch{$ $x^2$"
@@ -47,9 +49,13 @@ def drawn_in(folder, name):
     return out.read_text()
 
 
-def test_a_file_of_the_folder_has_no_say_in_a_picture(tmp_path):
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory):
+    return drawn_in(tmp_path_factory.mktemp("plain"), "plain.svg")
+
+
+def test_a_file_of_the_folder_has_no_say_in_a_picture(plain, tmp_path):
     """matplotlib reads `matplotlibrc` where we are; this one would start TeX."""
-    plain = drawn_in(tmp_path, "plain.svg")
     Path(tmp_path / "matplotlibrc").write_text(
         "text.usetex: True\ntext.latex.preamble: \\input{/etc/passwd}\n"
         "axes.facecolor: red\naxes.linewidth: 9\n"
@@ -57,9 +63,8 @@ def test_a_file_of_the_folder_has_no_say_in_a_picture(tmp_path):
     assert drawn_in(tmp_path, "theirs.svg") == plain
 
 
-def test_a_pipe_in_the_folder_is_not_waited_for(tmp_path):
+def test_a_pipe_in_the_folder_is_not_waited_for(plain, tmp_path):
     """matplotlib opened it when it was imported, and nobody writes to it."""
-    plain = drawn_in(tmp_path, "plain.svg")
     os.mkfifo(tmp_path / "matplotlibrc")
     assert drawn_in(tmp_path, "theirs.svg") == plain
 

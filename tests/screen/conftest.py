@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from screen.looking import draw_when_looked_at
 from screen.scenes import Stage
 
 from benchlog.analysis.stats import RunStats
@@ -26,6 +27,11 @@ def _quick_ticks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Screens count their ticks: what is looked at every 20 of them comes sooner."""
     for module in ("live", "overview"):
         monkeypatch.setattr(f"benchlog.screen.{module}._TICK_S", 0.05)
+
+
+@pytest.fixture(autouse=True)
+def _drawn_when_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    draw_when_looked_at(monkeypatch)
 
 
 @pytest.fixture
