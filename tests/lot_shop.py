@@ -21,7 +21,7 @@ from benchlog.simulate.ready_scenarios import DemoBench
 from benchlog.store.reader import Reader
 
 SCALE = 20.0
-GATE_S = 0.1
+GATE_S = 0.2
 PART = "quartz-16mhz-30ppm"
 
 
