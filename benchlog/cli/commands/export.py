@@ -89,7 +89,7 @@ def command(
             if wish["compact"]:
                 _compact(wish["dataset"])
             return
-        number = chosen_run(reader, run).id
+        number = run if isinstance(run, int) else chosen_run(reader, run).id
         if wish["phase"]:
             _phase(reader, number, kind, out, wish)
         elif wish["stability"]:
