@@ -15,6 +15,8 @@ from benchlog.store.logged_tables import EVENTS, LOGGED, READINGS, LoggedTable
 from benchlog.store.sqlite import Connection
 
 _OTHER: Final = "other."
+_COUNTING: Final = "'set-aside', 'held', 'restored', 'ended'"
+"""Events that tell how a run ended, and whether it counts."""
 _ENDS: Final = """
 select h.ended_utc_ns, o.ended_utc_ns from runs h, other.runs o
 where h.id = :here and o.id = :run
@@ -65,7 +67,7 @@ def bring_in(connection: Connection, run: int, here: int) -> tuple[RunThere, int
     count, count_there = (_count(connection, *of) for of in (("", here), (_OTHER, run)))
     is_later = ended_there > (ended_here or 0)  # or longer, with the clock set back
     if ended_here is None or not (is_later or count_there > count):
-        return _earlier(connection, run, here, is_same=ended_there == ended_here), 0
+        return _earlier(connection, run, here, ended_alike=ended_there == ended_here), 0
     if not _begins_alike(connection, ("", here), (_OTHER, run)):
         return RunThere.APART, 0
     segments = _segments(connection, run, here, add=True)
@@ -80,19 +82,23 @@ def bring_in(connection: Connection, run: int, here: int) -> tuple[RunThere, int
     return (RunThere.GROWN if readings else RunThere.SAME), readings
 
 
-def _earlier(connection: Connection, run: int, here: int, *, is_same: bool) -> RunThere:
+def _earlier(
+    connection: Connection, run: int, here: int, *, ended_alike: bool
+) -> RunThere:
     """Bring in what happened to the device, of a run that has no more readings there.
 
-    `is_same`: both ended at the same time.
+    Whether a run counts that was cut there, as a copy is of what goes on, tells nothing
+    of the one that went on here.
     """
     segments = _segments(connection, run, here, add=False)
     counts = (_count(connection, *of) for of in (("", here), (_OTHER, run)))
-    is_same = is_same and len(set(counts)) == 1
+    is_same = ended_alike and len(set(counts)) == 1
     if segments is None or not (
         is_same or _begins_alike(connection, (_OTHER, run), ("", here))
     ):
         return RunThere.APART
-    connection.execute(_events(segments), {"run": run, "here": here})
+    still_open = None if ended_alike else _COUNTING
+    connection.execute(_events(segments, still_open), {"run": run, "here": here})
     return RunThere.SAME if is_same else RunThere.BEHIND
 
 
@@ -147,13 +153,18 @@ def _rest(table: LoggedTable, segments: Mapping[int, int]) -> str:
     )
 
 
-def _events(segments: Mapping[int, int]) -> str:
-    """Return what copies the events of a run that are not here, but those of merges."""
+def _events(segments: Mapping[int, int], but: str | None = None) -> str:
+    """Return what copies the events of a run that are not here, but those of merges.
+
+    `but` are kinds that stay there.
+    """
     plain = ", ".join(EVENTS.noun_columns)
+    but = "" if but is None else f" and kind not in ({but})"
     return (
         f"insert into events (run_id, segment_id, {plain})"  # noqa: S608 - ours
         f" select :here, {renumbered(segments)}, {plain} from other.events o"
         " where run_id = :run and not (kind = 'note' and text like 'merged from %')"
+        f"{but}"
         " and not exists (select 1 from events h where h.run_id = :here"
         " and h.utc_ns = o.utc_ns and h.mono_ns = o.mono_ns and h.kind = o.kind"
         " and h.text = o.text) order by id"

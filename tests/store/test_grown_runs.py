@@ -149,6 +149,24 @@ def test_a_backup_of_before_brings_what_was_said_but_no_verdict(two):
         assert (reader.run(1).device, reader.run(1).damaged) == ("K-2", True)
 
 
+def test_a_copy_that_was_cut_does_not_set_the_run_aside_here(tmp_path):
+    """Before, who went on with a lot in a copy of it took its run from the lot."""
+    ours, theirs = tmp_path / "ours.db", tmp_path / "theirs.db"
+    with Writer.open(ours, VirtualClock(now_utc_ns=BEGAN_NS)) as writer:
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 5))
+        back_up(ours, theirs)
+        with Writer.open(theirs, VirtualClock(now_utc_ns=BEGAN_NS + 1)) as copy:
+            copy.commit([(run, 0, Event(BEGAN_NS, 7, "set-aside", "broken off"))])
+            copy.end_run(run, "broken off")
+        writer.commit(rows(run, segment, 5, first=5))
+        writer.end_run(run, "verdict clear", at_utc_ns=BEGAN_NS + DAY_NS)
+        writer.add_verdict(run, VerdictRow(word="pass"))
+    assert merged(ours, theirs).differing == {}
+    with Reader.open(ours) as reader:
+        assert reader.run(1).why_not_counted == ""
+
+
 def test_a_part_that_was_corrected_on_fewer_readings_does_not_come(two):
     ours, theirs = two
     gone_on(ours, 3, resumed=100, word="pass")
