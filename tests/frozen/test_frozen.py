@@ -68,7 +68,7 @@ PAGES = {
     "crystals": {0: 1, 1: 2, 5: 11},
     "warmed": {0: 1},
     "pulses": {0: 1},
-    "rc": {0: 1, 1: 2},
+    "rc": {0: 1},
     "day": {0: "2", 1: "--refcheck 1", 2: "--lot B2207", 3: "3 4 5"},
     "factory": {0: "--lot 1-000/a=b"},
 }
@@ -76,6 +76,7 @@ MORE_PAGES = {
     "crystals": {2: 3, 3: 8, 4: 10, 6: 13, 7: 14},
     "warmed": {1: 2, 2: 3},
     "pulses": {1: 2},
+    "rc": {1: 2},
 }
 """Of each kind there is one above, and these runs are told in words above as well."""
 PICTURES = {("crystals", 11), ("warmed", 1), ("pulses", 1), ("day", "--lot B2207")}

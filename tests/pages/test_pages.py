@@ -7,6 +7,7 @@ from pages.page_making import HOSTILE, NOTE, fresh, parsed, series, words, write
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import UsageError
+from benchlog.pages.content import Page, Prose, Section
 from benchlog.pages.html import html_of
 from benchlog.pages.page_builder import check_target, run_page, write_page
 from benchlog.store.reader import Reader
@@ -189,14 +190,20 @@ def test_the_same_data_give_the_same_page(database):
     assert html.count("<svg") > 2 and html_for(database, 2) == html
 
 
-def test_pages_are_written_whole_and_never_over_another(database, tmp_path):
-    with Reader.open(database) as reader:
-        page = run_page(reader, [reader.run(2)], VirtualClock())
+def test_pages_are_written_whole_and_never_over_another(tmp_path):
+    page = Page(
+        title="KX-1",
+        subtitle="",
+        made="2030",
+        software="1",
+        sections=(Section("S", (Prose(("whole",)),)),),
+    )
     out = tmp_path / "run.html"
     write_page(page, out, "A4", overwrite=False)
     with pytest.raises(UsageError, match="exists"):
         write_page(page, out, "A4", overwrite=False)
     write_page(page, out, "A4", overwrite=True)
+    assert out.read_text("utf-8") == html_of(page)
     with pytest.raises(UsageError, match=r"end in \.html or \.pdf"):
         check_target(tmp_path / "run.docx", overwrite=False)
     assert [path.name for path in tmp_path.iterdir()] == ["run.html"]
