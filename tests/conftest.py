@@ -34,8 +34,9 @@ LONG = ("soak", "recorder/rack", "trim", "forwarding", "inspect", "test_docs.py"
 TIMED = (
     *("cli/test_held_counter.py", "cli/test_measure.py", "cli/test_refcheck.py"),
     *("cli/test_reference_chain.py", "cli/test_serving.py", "cli/test_soak.py"),
-    *("cli/test_stop.py", "cli/test_terminal.py", "forwarding/test_following.py"),
-    *("forwarding/test_to_datasets.py", "inspect", "recorder/rack"),
+    *("cli/test_sigterm.py", "cli/test_stop.py", "cli/test_terminal.py"),
+    *("forwarding/test_following.py", "forwarding/test_to_datasets.py"),
+    *("inspect", "recorder/rack"),
     *("recorder/test_keeper.py", "recorder/test_launch.py", "recorder/test_resume.py"),
     *("recorder/test_supervision.py", "screen/test_rack_screen.py"),
     *("screen/test_next_device.py", "screen/test_sibling_runs.py"),

@@ -3,7 +3,9 @@
 import asyncio
 import contextlib
 import json
+import shutil
 import sqlite3
+from pathlib import Path
 
 import pytest
 from cli.conftest import Line
@@ -20,12 +22,20 @@ from benchlog.store.writer import Writer
 PART = "quartz-16mhz-30ppm"
 
 
-@pytest.fixture
-def measured(line: Line) -> Line:
+@pytest.fixture(scope="module")
+def as_measured(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database with the run that is amended."""
+    line = Line(tmp_path_factory.mktemp("measured"))
     rows = "".join(f"{k} {16_000_640 + k % 3}\n" for k in range(40))
     (line.folder / "made.txt").write_text(rows)
     words = ["import", "made.txt", "--part", PART, "--device", "KX-0417"]
     assert line.run(*words).returncode == 0
+    return line.db
+
+
+@pytest.fixture
+def measured(line: Line, as_measured: Path) -> Line:
+    shutil.copy(as_measured, line.db)
     return line
 
 

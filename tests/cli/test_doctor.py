@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from cli.conftest import PROGRAM, Line
+from warm_program import run
 
 from benchlog.cli.tasks.host.installation import (
     Installation,
@@ -66,6 +67,8 @@ def test_a_file_that_is_no_database_is_an_error_with_a_remedy(line: Line) -> Non
 HIDING = """
 import sys
 hidden = set(sys.argv.pop(1).split(","))
+for name in [one for one in sys.modules if one.partition(".")[0] in hidden]:
+    del sys.modules[name]
 class Hide:
     def find_spec(self, name, path=None, target=None):
         if name.partition(".")[0] in hidden:
@@ -74,6 +77,19 @@ sys.meta_path.insert(0, Hide())
 from benchlog.cli import main
 main()
 """
+
+
+def hiding(line: Line, modules: str, *words: str) -> "subprocess.CompletedProcess[str]":
+    """Run a command where modules cannot be imported; nothing of ours is there yet."""
+    return run(
+        [sys.executable, "-c", HIDING, modules, *words],
+        env=line.environment(),
+        cwd=line.folder,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        afresh=True,
+    )
 
 
 @pytest.mark.parametrize(
@@ -91,15 +107,7 @@ def test_a_broken_installation_is_named_and_not_unexpected(
     line: Line, modules: str, package: str, command: str
 ) -> None:
     """Required packages are hidden from the interpreter; both commands still work."""
-    done = subprocess.run(
-        [sys.executable, "-c", HIDING, modules, command, "--json"],
-        env=line.environment(),
-        cwd=line.folder,
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
+    done = hiding(line, modules, command, "--json")
     assert "unexpected" not in done.stderr, done.stderr
     if command == "ports":
         assert done.returncode == 0
@@ -111,15 +119,7 @@ def test_a_broken_installation_is_named_and_not_unexpected(
 
 
 def test_a_system_without_accounts_and_file_locks_is_told_of_too(line: Line) -> None:
-    modules = "fcntl,resource,termios,tty,grp,pwd"
-    done = subprocess.run(
-        [sys.executable, "-c", HIDING, modules, "doctor", "--json"],
-        env=line.environment(),
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
+    done = hiding(line, "fcntl,resource,termios,tty,grp,pwd", "doctor", "--json")
     assert "unexpected" not in done.stderr, done.stderr
     assert rows(done.stdout).keys() >= SUBJECTS
 
@@ -142,12 +142,11 @@ def test_as_nobody_each_right_that_lacks_has_its_remedy(tmp_path: Path) -> None:
     """A process gives up every right, as a person in no group has none."""
     folder = tmp_path / "data"
     folder.mkdir(mode=0o700)
-    done = subprocess.run(
+    done = run(
         [sys.executable, "-c", NOBODY, str(folder / "bench.db")],
         capture_output=True,
         text=True,
         timeout=60,
-        check=False,
     )
     assert done.returncode == 1, done.stderr
     found = rows(done.stdout)
@@ -166,12 +165,11 @@ def test_a_folder_that_cannot_be_made_is_named_with_what_keeps_it(
 ) -> None:
     """Who has no home is not told of the root folder alone."""
     wanted = tmp_path / "home" / "data"
-    done = subprocess.run(
+    done = run(
         [sys.executable, "-c", NOBODY, str(wanted / "bench.db")],
         capture_output=True,
         text=True,
         timeout=60,
-        check=False,
     )
     said = str(rows(done.stdout)["data folder"]["found"])
     assert said.startswith(f"{wanted} cannot be made: /")

@@ -32,10 +32,18 @@ def rows(line: Line, *words: str) -> list[dict[str, Any]]:
     return found
 
 
-@pytest.fixture
-def crystal(line: Line) -> Line:
-    """A run of +12 ppm, 0.02 ppm of scatter."""
+@pytest.fixture(scope="module")
+def of_a_crystal(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database with a run of +12 ppm, 0.02 ppm of scatter."""
+    line = Line(tmp_path_factory.mktemp("crystal"))
     imported(line, 12.0 + seeded_generator(1).normal(0, 0.02, 40), PART)
+    return line.db
+
+
+@pytest.fixture
+def crystal(line: Line, of_a_crystal: Path) -> Line:
+    """A database of its own with the run of the crystal."""
+    shutil.copy(of_a_crystal, line.db)
     return line
 
 

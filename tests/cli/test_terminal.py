@@ -5,7 +5,6 @@ import fcntl
 import os
 import re
 import select
-import signal
 import struct
 import sys
 import termios
@@ -13,7 +12,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import pytest
 from cli.conftest import Line
 from waiting import wait_for
 from warm_program import Program
@@ -22,9 +20,6 @@ from benchlog.clock import host_deadline
 from benchlog.model import Run
 from benchlog.store.reader import Reader
 
-UP_S, WARM_UP_S = 2.0, 1.0
-"""How long after its first instruction, and after the first of ours, a program has long
-been up."""
 PART = "quartz-16mhz-30ppm"
 SCREEN_UP, SCREEN_GONE = "\x1b[?1049h", "\x1b[?1049l"
 """What a terminal is sent when a full-screen program comes and when it has left."""
@@ -35,9 +30,6 @@ TAKE_TERMINAL = (
     "fcntl.ioctl(0, termios.TIOCSCTTY, 0)\n"
 )
 AT_ONCE = "from benchlog.cli import main; main()"
-FROM_ITS_FIRST_INSTRUCTION = (
-    "os.execv(sys.executable, [sys.executable, '-m', 'benchlog.cli', *sys.argv[1:]])"
-)
 
 
 class Terminal:
@@ -308,16 +300,6 @@ def test_a_on_another_device_ends_the_run_and_goes_on_with_it(
     assert [run.device for run in runs(line)] == ["KX-2", "KX-1"]
 
 
-def test_sigterm_wipes_the_screen_and_prints_figures(line: Line, bench: str) -> None:
-    words = measure(bench, "--device", "d", "--for", "10h")
-    with terminal(line, *words) as screen:
-        screen.until_measuring(line)
-        screen.process.send_signal(signal.SIGTERM)
-        assert screen.exit_code() == 4, "interrupted: no verdict"
-        assert SCREEN_GONE in screen.seen
-        assert "interrupted" in screen.seen.rpartition(SCREEN_GONE)[2]
-
-
 def test_a_closed_terminal_ends_the_run(line: Line, bench: str) -> None:
     words = measure(bench, "--device", "d", "--for", "10h")
     with terminal(line, *words) as screen:
@@ -332,52 +314,3 @@ def test_a_run_told_to_go_on_outlives_its_terminal(line: Line, bench: str) -> No
         screen.until_measuring(line)
         screen.hang_up()
         wait_for(lambda: ended_how(line) == "readings reached")
-
-
-@pytest.mark.parametrize("moments", [10, pytest.param(80, marks=pytest.mark.slow)])
-@pytest.mark.parametrize("shell", ["default", "SIGINT ignored"])
-def test_sigterm_ends_it_at_whatever_moment_it_comes(
-    line: Line, bench: str, shell: str, moments: int
-) -> None:
-    """From the first instruction on until it is up: it ends, and so does its run.
-
-    What a shell had ignored makes no difference until our modules are imported.
-    """
-    words = measure(bench, "--device", "d", "--for", "10h")
-    how, up_s = TAKE_TERMINAL + FROM_ITS_FIRST_INSTRUCTION, UP_S
-    is_from_ours = shell != "default" and moments == 10
-    if is_from_ours:
-        how, up_s = TAKE_TERMINAL + AT_ONCE, WARM_UP_S
-    if shell != "default":  # as a shell does for what it starts in the background
-        how = how.replace("SIGHUP, signal.SIG_DFL", "SIGINT, signal.SIG_IGN")
-    left_alone: list[float] = []
-    for number in range(moments):
-        after_s = up_s * number / moments
-        with terminal(line, *words, take=how, afresh=is_from_ours) as screen:
-            screen.look_for(after_s)
-            screen.process.send_signal(signal.SIGTERM)
-            screen.exit_code()
-            if SCREEN_UP in screen.all:
-                assert SCREEN_GONE in screen.all, f"after {after_s} s"
-        try:
-            wait_for(lambda: not keepers(line), within_s=30.0)
-        except AssertionError:
-            left_alone.append(after_s)
-            break
-    assert not left_alone, "its keeper goes on with nobody to end it"
-    for run in runs(line):
-        assert run.ended_how in ("interrupted", "terminal closed"), run
-
-
-def test_sigterm_ends_a_screen_with_a_question_over_it(line: Line, bench: str) -> None:
-    words = measure(bench, "--device", "d", "--for", "10h")
-    for keys in ("s", "n", "q", "?", "h", "v"):
-        with terminal(line, *words) as screen:
-            screen.until(SCREEN_UP)
-            screen.until("measuring")
-            screen.type(keys)
-            screen.process.send_signal(signal.SIGTERM)
-            screen.exit_code()
-            assert SCREEN_GONE in screen.all
-        wait_for(lambda: not keepers(line))
-    assert {run.ended_how for run in runs(line)} == {"interrupted"}

@@ -48,6 +48,7 @@ _TRIES: Final = 3  # our rule: a release that fails is tried so often before the
 _WAIT_S: Final = (0.2, 5.0)  # our rule: pauses between attempts to open, doubling
 _AGAIN_S: Final = 0.5  # our rule: soon enough once the line is back
 _READ_S: Final = 0.1  # our rule: what was just read is noted by then
+_LOOK_S: Final = 0.1  # our rule: no body follows sooner; in real s, also at a high pace
 _MARGIN: Final = 0.05  # of its range: so far a chamber may overshoot; our rule
 _LINE: Final = 65_536  # our rule: bounds an order
 _TOLD_S: Final = 2.0
@@ -209,7 +210,7 @@ class SetterChild:
         """Carry out orders; between them, tell how it is."""
         setter = self._opened()
         period_s = real("period_s", setter.period_s, 0.0)
-        pause_s = min(_TOLD_S, max(0.05, self.clock.real_s(period_s or 1.0)))
+        pause_s = min(_TOLD_S, max(_LOOK_S, self.clock.real_s(period_s or 1.0)))
         look = host_deadline(0.0)
         while not self.ended.is_set():
             if not self._released and self._keeper_is_silent():
