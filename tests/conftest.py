@@ -131,9 +131,10 @@ def pytest_ignore_collect(
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put what is long first; neighbours stay together, as they share benches."""
     long, timed = (tuple(str(HERE / one) for one in names) for names in (LONG, TIMED))
-    items.sort(key=lambda item: not str(item.path).startswith(long))
+    paths = {item.path: str(item.path) for item in items}  # of 9,000 items in 500 files
+    items.sort(key=lambda item: not paths[item.path].startswith(long))
     for item in items:
-        if str(item.path).startswith(timed):
+        if paths[item.path].startswith(timed):
             item.add_marker("timed")
         short = item.get_closest_marker("slow") is None
         if short and item.nodeid.removeprefix("tests/").startswith(CAMPAIGNS):

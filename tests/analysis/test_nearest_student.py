@@ -5,7 +5,6 @@ from itertools import product
 import numpy as np
 import pytest
 import scipy
-from scipy.optimize import brentq
 from seeds import seeded_generator
 
 from benchlog.analysis.nearest_student import as_student
@@ -31,7 +30,9 @@ def test_a_mixture_keeps_its_bounds(freedom):
             return float(weight[row] @ inside) - share
 
         half = u[row] * scipy.stats.t.ppf((1.0 + share) / 2.0, found[row])
-        assert half == pytest.approx(brentq(beyond, 1e-3, 1e4), rel=tolerance)
+        assert half == pytest.approx(
+            scipy.optimize.brentq(beyond, 1e-3, 1e4), rel=tolerance
+        )
 
 
 def test_the_series_goes_on_where_scipy_leaves_off():

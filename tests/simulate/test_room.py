@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from scipy.integrate import solve_ivp
+import scipy
 
 from benchlog.simulate.physics.room import (
     Push,
@@ -19,7 +19,7 @@ CALM = RoomSpec(drift_c_per_day=0.0, swing_c=0.0, draft_c=0.0)
 
 def followed(room: Room, at_s: float, lag_s: float, from_s: float) -> float:
     """dT/dt = (room - T)/lag, solved by scipy from a body that had the room's value."""
-    solution = solve_ivp(
+    solution = scipy.integrate.solve_ivp(
         lambda t, y: [(room.temperature_c(t) - y[0]) / lag_s],
         (from_s, at_s),
         [room.temperature_c(from_s)],

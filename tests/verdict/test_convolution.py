@@ -15,7 +15,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 import scipy
-from scipy.optimize import brentq
 from scipy.special import gammaln, kve
 from seeds import seeded_generator
 
@@ -63,7 +62,9 @@ def exact_above(rectangular, normal, students):
 def exact_half_interval(parts, near):
     """Return U of 95 % by the exact tail."""
     tail = exact_above(*parts)
-    return brentq(lambda x: tail(x) - 0.025, 0.3 * near, 1.6 * near, rtol=1e-6)
+    return scipy.optimize.brentq(
+        lambda x: tail(x) - 0.025, 0.3 * near, 1.6 * near, rtol=1e-6
+    )
 
 
 def sums(count=SUMS, seed=71):
