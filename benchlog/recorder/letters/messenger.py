@@ -10,7 +10,7 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -98,10 +98,16 @@ class Messenger:
 
 
 def started(
-    letter: Mapping[str, object], command: tuple[str, ...], webhook: str, run_s: float
+    letter: Mapping[str, object],
+    command: tuple[str, ...],
+    webhook: str,
+    run_s: float,
+    *,
+    held: Sequence[int] = (),
 ) -> "subprocess.Popen[bytes]":
     """Start the process that runs a program for a letter, or posts it.
 
+    `held` are descriptors of locks that it holds, too, until its program has ended.
     Raises OSError when there is no process for it, ValueError for a letter too long.
     """
     job = json.dumps(
@@ -120,6 +126,7 @@ def started(
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         start_new_session=True,
+        pass_fds=held,
     )
     assert process.stdin is not None  # it was asked for
     with contextlib.suppress(BrokenPipeError), process.stdin:

@@ -9,7 +9,7 @@ import contextlib
 import os
 import signal
 import subprocess
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from benchlog.clock import host_deadline
@@ -26,12 +26,16 @@ class BenchProgram:
     """A program of the bench file that was started for one device."""
 
     def __init__(
-        self, command: tuple[str, ...], words: Mapping[str, object], limit_s: float
+        self,
+        command: tuple[str, ...],
+        words: Mapping[str, object],
+        limit_s: float,
+        held: Sequence[int] = (),
     ) -> None:
         self._limit_s = limit_s
         try:
             self._process: subprocess.Popen[bytes] = started(
-                words, command, "", limit_s
+                words, command, "", limit_s, held=held
             )
         except (OSError, ValueError) as error:
             raise BurnError(f"its program could not be started: {error}") from error
@@ -56,7 +60,11 @@ class BenchProgram:
 
 
 class DeviceBurning:
-    """How the code of one device is burned; see `Burning` of the trim session."""
+    """How the code of one device is burned; see `Burning` of the trim session.
+
+    `held` are the locks of the chip's instruments. A burn outlives a keeper that is
+    killed, and nobody may touch the chip meanwhile.
+    """
 
     def __init__(
         self,
@@ -64,8 +72,9 @@ class DeviceBurning:
         words: Mapping[str, object],
         burned_before: BurnBefore | None,
         feed: Feed | None = None,
+        held: Sequence[int] = (),
     ) -> None:
-        self._rule, self._words, self._feed = rule, words, feed
+        self._rule, self._words, self._feed, self._held = rule, words, feed, held
         self.burned_before = burned_before
 
     @property
@@ -85,4 +94,4 @@ class DeviceBurning:
 
     def _started(self, command: tuple[str, ...], code: int) -> BenchProgram:
         words = {**self._words, "code": code}
-        return BenchProgram(command, words, self._rule.limit_s)
+        return BenchProgram(command, words, self._rule.limit_s, self._held)

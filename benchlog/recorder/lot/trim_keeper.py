@@ -176,7 +176,13 @@ class TrimKeeper(LotKeeper):
             "lot": self.task.lot.lot,
         }
         feed = self._feeds.by_position.get(place.name)
-        return DeviceBurning(rule, words, self.lot.burned_before(device), feed)
+        at, by_name = position_of(place.template), place.template.bench.instruments
+        names = (name for name in (at.trim, at.frequency) if name is not None)
+        locks = (
+            self.surroundings.locks.descriptor(by_name[name].address) for name in names
+        )
+        held = tuple(dict.fromkeys(one for one in locks if one is not None))
+        return DeviceBurning(rule, words, self.lot.burned_before(device), feed, held)
 
     # --- the search -------------------------------------------------------------------
 
