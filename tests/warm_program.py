@@ -9,7 +9,8 @@ ends as an interpreter does. Keepers, instruments and setters that benchlog star
 itself come from there, too, whether a test or what a test started asks for them.
 
 What differs from a fresh interpreter: a module that cannot be imported first, because
-of a circle, is there already, and hashes have one seed. With `afresh` libraries alone
+of a circle, is there already, hashes have one seed, and what `done_once.py` names is
+done. With `afresh` libraries alone
 are imported and nothing of ours: so are the documents tried, which show every command
 (`test_docs.py`, each command once). Tests that are about starting start interpreters
 themselves (`cli/test_startup.py`, `cli/test_elsewhere.py`,
