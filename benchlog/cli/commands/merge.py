@@ -88,8 +88,8 @@ def _tell(path: Path, merged: "Merged") -> None:
             say(
                 f"{path}: run {there} is run {here} here, but has other readings (both "
                 "went on apart, it is not over here, or it was exported before it was "
-                "over) or is another part: each keeps its verdicts and corrections; look "
-                "at both"
+                "over) or is another part: each keeps its own verdicts and "
+                "corrections; look at both"
             )
             continue
         say(
