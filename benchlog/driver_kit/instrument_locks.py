@@ -51,18 +51,20 @@ def instrument_name(identity: Identity, address: str) -> str:
 
 
 def busy_words(what: str, address: str, told: bytes) -> str:
-    """Return who has `what`, by what stands in its lock file."""
+    """Return who has `what`, by what stands in its lock file, and what to do."""
+    advice = "look on with 'benchlog watch', or stop that run first"
     try:
         said = json.loads(told)
         holder = f"{printable(str(said['holder']))} (process {said['pid']})"
         there = str(said["address"])
+        if not _lives(told):
+            advice = (
+                "it was ended, and what it had begun, such as a burn, goes on: wait"
+            )
     except (ValueError, KeyError, TypeError):
         holder, there = "another process", address
     under = "" if there == address else f", under {printable(there)}"
-    return (
-        f"{printable(what)} is in use by {holder}{under}; "
-        "look on with 'benchlog watch', or stop that run first"
-    )
+    return f"{printable(what)} is in use by {holder}{under}; {advice}"
 
 
 def may_be_in_use(address: str) -> bool:

@@ -115,7 +115,9 @@ class TrimSession:
             return
         yield from self._readings(LAST)
         set_ppm = self._mean_and_u()
-        self._note_set(best, "it is to be burned", *set_ppm)
+        is_first = self._burning.burned_before is None
+        rest = "it is to be burned" if is_first else "it is not burned again"
+        self._note_set(best, rest, *set_ppm)
         yield from self._made_permanent(self._burning, best, set_ppm)
 
     def _code_to_leave(self) -> int:

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from enum import Enum
 from typing import Any, Final
 
-from benchlog.store.logged_tables import EVENTS, LOGGED, READINGS, LoggedTable
+from benchlog.store.logged_tables import EDGES, EVENTS, LOGGED, READINGS, LoggedTable
 from benchlog.store.sqlite import Connection
 
 _OTHER: Final = "other."
@@ -59,7 +59,7 @@ class RunThere(Enum):
 def bring_in(connection: Connection, run: int, here: int) -> tuple[RunThere, int]:
     """Bring in what a run there has logged since; return how many readings came.
 
-    In the caller's transaction.
+    It has grown by pulses, too. In the caller's transaction.
     """
     ended_here, ended_there = connection.execute(
         _ENDS, {"run": run, "here": here}
@@ -73,13 +73,13 @@ def bring_in(connection: Connection, run: int, here: int) -> tuple[RunThere, int
     segments = _segments(connection, run, here, add=True)
     if segments is None:
         return RunThere.APART, 0
-    readings = 0
+    added: dict[str, int] = {}
     for table in LOGGED:
         sql = _events(segments) if table is EVENTS else _rest(table, segments)
-        added = connection.execute(sql, {"run": run, "here": here}).rowcount
-        readings += added if table is READINGS else 0
+        added[table.name] = connection.execute(sql, {"run": run, "here": here}).rowcount
     connection.execute(_END, {"run": run, "here": here})
-    return (RunThere.GROWN if readings else RunThere.SAME), readings
+    readings, pulses = added[READINGS.name], added[EDGES.name]
+    return (RunThere.GROWN if readings or pulses else RunThere.SAME), readings
 
 
 def _earlier(

@@ -100,9 +100,9 @@ class Merged:
     `open` are runs that have not ended there; they are left where they are. `said`
     counts verdicts and amendments brought to runs that were here already. `differing`
     were brought in beside the run here that they are copies of, with other readings, or
-    left where they are as both went on apart, with all that was said of them. `grown`
-    went on there and here now. `left_out` could not be read, and why: `run 7`,
-    `lot L-1`, ...
+    left where they are as both went on apart, with all that was said of them, or with
+    what was said of another part. `grown` went on there and here now. `left_out` could
+    not be read, and why: `run 7`, `lot L-1`, ...
     """
 
     brought: dict[int, int] = field(default_factory=dict)
@@ -187,10 +187,10 @@ def merge_run(
     if here_already is not None:
         merged.known[run] = here_already
         rest = _rest_of(connection, run, here_already, is_copy, merged)
-        said = bring_said(connection, run, here_already, rest, is_copy=is_copy)
-        if said is None:
+        said, stays = bring_said(connection, run, here_already, rest, is_copy=is_copy)
+        if stays:
             merged.differing[run] = here_already
-        merged.said += said or 0
+        merged.said += said
         return
     here, readings = bring_run(connection, run, device, instrument)
     merged.readings += readings

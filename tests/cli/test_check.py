@@ -14,6 +14,7 @@ from benchlog.cli import root
 from benchlog.clock import VirtualClock
 from benchlog.model import Purpose
 from benchlog.recorder.run.resume import find_last
+from benchlog.store.backup import back_up
 from benchlog.store.writer import Writer
 
 BAD = 3
@@ -118,3 +119,18 @@ def test_a_pipe_is_told_at_once(tmp_path):
     for line in ("runs", "show 1", "check", "results"):
         assert "pipe" in told(line, pipe, exit_code=1).stderr
     assert "pipe" in told(f"merge {pipe}", tmp_path / "all.db", exit_code=1).stderr
+
+
+def test_what_is_in_quarantine_here_ends_no_merge(database, tmp_path):
+    """Before, a run there that had grown ended it: no file behind was merged."""
+    other = tmp_path / "other.db"
+    back_up(database, other)
+    with Writer.open(database, VirtualClock()) as writer:
+        writer.put_aside(("run", 1), "odd", "1")
+    clock = VirtualClock(now_utc_ns=1_960_000_000 * 10**9)
+    with Writer.open(other, clock) as writer:
+        writer.resume_run(1)
+        writer.commit(rows(1, writer.begin_segment(1), 5, first=100))
+        writer.end_run(1, "stopped")
+    merged = told(f"merge {other} --json", database)
+    assert json.loads(merged.stdout)[0]["grown"] == {"1": 1}

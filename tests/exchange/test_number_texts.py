@@ -64,5 +64,11 @@ def test_every_magnitude_and_many_halves(written):
     assert written(values) == [one_by_one(one) for one in values.tolist()]
 
 
+def test_nine_digits_just_below_a_power_of_ten():
+    """Before, 999999999.9999998 stayed as it is: its logarithm is nine."""
+    below = np.array([np.nextafter(float(f"1e{power}"), 0) for power in range(-5, 12)])
+    assert nine_digit_texts(below) == [f"{one:.9g}" for one in below]
+
+
 def test_what_is_unknown_has_a_word():
     assert float_texts(np.array([1.5, math.nan]), ",", none="null") == ["1.5,", "null,"]

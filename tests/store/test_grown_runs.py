@@ -5,7 +5,7 @@ from store.making import begin, rows
 from store.test_merge import told
 
 from benchlog.clock import VirtualClock
-from benchlog.model import Event
+from benchlog.model import Edge, Event
 from benchlog.store.backup import back_up
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
@@ -179,3 +179,46 @@ def test_a_part_that_was_corrected_on_fewer_readings_does_not_come(two):
         )
     assert merged(ours, theirs).differing == {1: 1}
     assert seen(ours) == before
+
+
+@pytest.mark.parametrize("more", [0, 4])
+def test_a_verdict_on_the_part_before_its_correction_here_does_not_come(two, more):
+    """Before, the run was said to be the corrected part, and passed as the old one."""
+    ours, theirs = two
+    old = seen(ours)[2]
+    with Writer.open(ours, VirtualClock(now_utc_ns=BEGAN_NS - DAY_NS)) as writer:
+        writer.amend(
+            1,
+            Amendment(kind="part", reason="mistaken", old=old, new="narrow"),
+            judged=VerdictRow(word="fail"),
+        )
+    if more:
+        gone_on(theirs, more, resumed=200)
+    with Writer.open(theirs, VirtualClock(now_utc_ns=BEGAN_NS + DAY_NS)) as writer:
+        writer.add_verdict(1, VerdictRow(word="pass"))
+    found = merged(ours, theirs)
+    assert (found.differing, found.readings) == ({1: 1}, more)
+    assert seen(ours) == (5 + more, "fail", "narrow")
+    into_theirs = merged(theirs, ours)
+    assert into_theirs.differing == {1: 1}
+    assert seen(theirs) == (5 + more, "pass", old)
+
+
+def test_a_run_grows_by_pulses_too(tmp_path):
+    """Before, it was here already: nobody was told, and its verdict stayed."""
+    ours, theirs = tmp_path / "ours.db", tmp_path / "theirs.db"
+
+    def pulses(segment, *numbers):
+        return [(1, segment, Edge("counter", None, n * 10**9, n)) for n in numbers]
+
+    with Writer.open(theirs, VirtualClock()) as writer:
+        _, segment = begin(writer)
+        writer.commit(pulses(segment, 1, 2, 3))
+        writer.end_run(1, "interrupted")
+    merged(ours, theirs)
+    with Writer.open(theirs, VirtualClock(now_utc_ns=BEGAN_NS)) as writer:
+        writer.resume_run(1)
+        writer.commit(pulses(writer.begin_segment(1), 11, 12))
+        writer.end_run(1, "stopped")
+    assert merged(ours, theirs).grown == {1: 1}
+    assert merged(ours, theirs).grown == {}

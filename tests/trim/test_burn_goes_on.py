@@ -30,6 +30,7 @@ def test_the_line_is_in_use_while_the_burn_of_a_killed_keeper_goes_on(line):
         _, told = process.communicate(timeout=60)
     assert not (line.folder / "over").exists()
     assert process.returncode == 1 and "in use" in told, told
+    assert "what it had begun, such as a burn, goes on: wait" in told
     assert (line.bench.firmware.code, len(ordered(line))) == (code, 1)
     wait_for((line.folder / "over").exists)
     assert trimmed_once_free(line)[0].returncode == 0

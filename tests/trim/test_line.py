@@ -11,6 +11,7 @@ from waiting import wait_for
 from warm_program import PROGRAM, run
 
 from benchlog.clock import HostClock, host_deadline
+from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 
 CHIPS = 10
@@ -177,6 +178,10 @@ def test_a_chip_whose_run_is_in_quarantine_is_not_burned_again(line):
     assert again[0] == 0
     assert len([word for word in ordered(line) if "burn" in word]) == 1
     assert f"was begun in run {burned.run}" in again[2]
+    with Reader.open(line.db) as reader:
+        texts = [event.text for _, event in reader.events(burned.run + 1)]
+    assert not any("it is to be burned" in text for text in texts)
+    assert any("it is not burned again" in text for text in texts)
 
 
 def test_nothing_is_burned_unless_somebody_agrees(line):

@@ -8,7 +8,7 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.printing import print_json, say
-from benchlog.errors import UsageError
+from benchlog.errors import UnreadableRunError, UsageError
 from benchlog.units import counted
 
 if TYPE_CHECKING:
@@ -59,7 +59,10 @@ def _judge(writer: "Writer", grown: list[int]) -> None:
 
     with Reader.open(writer.path) as reader:
         for number in grown:
-            run = reader.run(number)
+            try:
+                run = reader.run(number)
+            except UnreadableRunError:
+                continue  # in quarantine here, say: nothing shows a verdict of it
             if run.verdict is None or run.told_readings == run.readings:
                 continue
             row = verdict_by_all(reader, run)
@@ -85,7 +88,8 @@ def _tell(path: Path, merged: "Merged") -> None:
             say(
                 f"{path}: run {there} is run {here} here, but has other readings (both "
                 "went on apart, it is not over here, or it was exported before it was "
-                "over): left as they are, with verdicts and corrections; look at both"
+                "over) or is another part: each keeps its own verdicts and "
+                "corrections; look at both"
             )
             continue
         say(

@@ -47,6 +47,7 @@ def nine_digit_texts(values: Real, behind: str = "") -> list[str]:
     alike = (size >= _LEAST) & (size < _BEYOND_NINE)
     safe = np.where(alike, values, 1.0)
     before = np.floor(np.log10(np.abs(safe))).astype(np.int64) + 1
+    before = np.minimum(before, _DIGITS)  # the logarithm of one below 1e9 may be nine
     # powers of ten up to 1e22 are exact, so that a quotient is the float nearest to it
     scale = _TENS[_DIGITS - before]
     scaled = safe * scale
