@@ -1,10 +1,12 @@
 """What all screens share: room for the content, the keys, and a word when too small."""
 
+import asyncio
 from collections.abc import Callable, Coroutine, Iterable
 from typing import Any, Final
 
 from textual.app import ComposeResult
 from textual.containers import Container
+from textual.css.query import NoMatches
 from textual.dom import DOMNode
 from textual.screen import Screen
 from textual.widget import Widget
@@ -17,6 +19,7 @@ SMALLEST: Final = (60, 16)
 WIDE: Final = 112
 TALL: Final = 34
 VERY_TALL: Final = 44
+_LEAVING_S: Final = 2.0  # our rule: a screen is left within that on a busy computer
 
 
 def run_beside(
@@ -29,9 +32,18 @@ def run_beside(
     """Run `work` beside the screen; of an exclusive group only the newest goes on.
 
     The worker calls `work` itself: one that is cancelled before it began then leaves
-    no coroutine that nobody awaits.
+    no coroutine that nobody awaits. One that finds a part of its screen gone waits
+    until it is cancelled, as it is where the screen is being left; else it fails.
     """
-    worker: WorkType[None] = work
+
+    async def beside() -> None:
+        try:
+            await work()
+        except NoMatches:
+            await asyncio.sleep(_LEAVING_S)
+            raise
+
+    worker: WorkType[None] = beside
     node.run_worker(worker, group=group, exclusive=exclusive)
 
 

@@ -69,7 +69,7 @@ def test_a_swap_while_measuring_does_not_count(
     shop: Shop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     shop.bench.remove("A")
-    with set_up(shop, monkeypatch, 300) as table:
+    with set_up(shop, monkeypatch, 3_000) as table:
         shop.bench.insert("A", 29.752)  # too near the limit: all 300 readings
         assert table.ask("device", "a").ok
         wait_for(lambda: bool(table.runs()))
