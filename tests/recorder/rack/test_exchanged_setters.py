@@ -67,8 +67,8 @@ def test_another_setter_is_refused_unless_it_was_exchanged(shop):
     assert len(said) == 6  # each segment of three runs
 
 
-def test_the_scanner_of_a_soak_must_be_the_one_it_was(tmp_path, monkeypatch):
-    """Nothing is measured through another one; the run waits for the right one."""
+def kept_scanners(monkeypatch):
+    """Return the list that the simulated scanners to come are kept in."""
     made, build = [], SimulatedScanner.__init__
 
     def kept(self, *args, **named):
@@ -76,6 +76,12 @@ def test_the_scanner_of_a_soak_must_be_the_one_it_was(tmp_path, monkeypatch):
         made.append(self)
 
     monkeypatch.setattr(SimulatedScanner, "__init__", kept)
+    return made
+
+
+def test_the_scanner_of_a_soak_must_be_the_one_it_was(tmp_path, monkeypatch):
+    """Nothing is measured through another one; the run waits for the right one."""
+    made = kept_scanners(monkeypatch)
     environment = os.environ | {"BENCHLOG_TIME_SCALE": str(SCALE)}
     with scanned_shop(tmp_path, environment) as one:
         words = one.words("soak", *one.placed("P01", "P03"), "--for", "10h", *QUIET)
@@ -105,13 +111,7 @@ def test_plugs_exchanged_behind_a_gateway_are_noticed_at_the_next_turn(
     """Before, nobody asked while the connection held: 479 of 2,386 readings of two
     racks whose scanners were exchanged for 15 s were of other devices.
     """
-    made, build = [], SimulatedScanner.__init__
-
-    def kept(self, *args, **named):
-        build(self, *args, **named)
-        made.append(self)
-
-    monkeypatch.setattr(SimulatedScanner, "__init__", kept)
+    made = kept_scanners(monkeypatch)
     environment = os.environ | {"BENCHLOG_TIME_SCALE": str(SCALE)}
     with scanned_shop(tmp_path, environment) as one:
         words = one.words("soak", *one.placed("P01", "P03"), "--for", "10h", *QUIET)
