@@ -29,7 +29,6 @@ Weights = tuple[tuple[Sum, Sum], NDArray[np.uint32]]
 """How much the sum before counts in a and in b; of each word behind it, in two rows."""
 _HEAD_WORDS: Final = 6
 _UNSUMMED_WORDS: Final = 4  # salts, and the check sum itself
-_NO_WEIGHTS: Final[Weights] = ((0, 0), (0, 0)), np.zeros((2, 0), np.uint32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,10 +123,8 @@ def _frames(
     start: Sum,
 ) -> LogState:
     so_far, sound, beyond = start, 0, 0
-    carry, weights = _NO_WEIGHTS
     for piece, step in pieces:
-        if not weights.size:
-            carry, weights = _weights_of_frame(step // 4)
+        carry, weights = _weights_of_frame(step // 4)
         sums = _summed(np.frombuffer(piece, words).reshape(-1, step // 4), weights)
         told = np.frombuffer(piece, ">u4").reshape(-1, step // 4)[:, 4:6].tolist()
         for at, (own, said) in enumerate(zip(sums, told, strict=True)):
