@@ -18,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.exchange.import_options import ColumnMeaning
+from benchlog.exchange.text.kept_texts import kept_texts
 from benchlog.exchange.text.layout import Layout
-from benchlog.exchange.text.plain_blocks import PlainLines, kept_texts
+from benchlog.exchange.text.plain_blocks import PlainLines
 from benchlog.exchange.text.text_rows import LineProblem, Value, problem
 from benchlog.model import Flag, PhasePoint, Reading
 from benchlog.store.reading_block import ReadingBlock
@@ -114,9 +115,9 @@ class Assembler:
         if mono_ns is None or not bool(np.all((hertz > 0) & (hertz < _NO_CLOCK_HZ))):
             return None
         if self._wanted.data == "frequency":
-            raw = kept_texts(lines.tokens, lines.written, hertz)
+            raw = kept_texts(lines, hertz)
         else:
-            raw = list(lines.tokens)
+            raw = list(lines.data.tokens())
         if self._zero_ns is None and lines.stamp_ns is not None:
             self._zero_ns = int(lines.stamp_ns[0]) if self._is_dated else 0
         self._index += len(lines)
