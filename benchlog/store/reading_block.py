@@ -1,7 +1,7 @@
 """Readings on their way into the store as arrays, many at once."""
 
+import math
 from dataclasses import dataclass
-from math import isnan
 from typing import Self
 
 import numpy as np
@@ -32,6 +32,15 @@ class ReadingBlock:
 
     def __len__(self) -> int:
         return len(self.mono_ns)
+
+    def is_sound(self) -> bool:
+        """Whether its numbers are within what the table of readings holds."""
+        hertz, ambient_c = self.frequency_hz, self.ambient_c
+        return (
+            0 <= self.gate_s < math.inf
+            and bool(np.all((hertz > 0) & (hertz < np.inf)))
+            and (ambient_c is None or not np.any(np.isinf(ambient_c)))
+        )
 
     def part(self, begin: int, end: int) -> Self:
         """Return the readings from `begin` on, up to before `end`."""
@@ -95,7 +104,7 @@ class ReadingBlock:
                 mono,
                 self.gate_s,
                 hertz,
-                None if c is None or isnan(c) else c,
+                None if c is None or math.isnan(c) else c,
                 flags_of[f],
                 raw,
             )

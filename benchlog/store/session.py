@@ -111,6 +111,22 @@ class Session:
             with suppress(SqliteError):
                 self.connection.execute("pragma foreign_keys=on")
 
+    @contextmanager
+    def looked_at(self, is_sound: Callable[[], bool]) -> Iterator[None]:
+        """Have a table that soon passes not look again at what `is_sound` has seen.
+
+        Row by row that takes a fifth of writing them, and it is done once more where
+        they are meant for.
+        """
+        if not self._passes or not is_sound():
+            yield
+            return
+        self.connection.execute("pragma ignore_check_constraints=on")
+        try:
+            yield
+        finally:
+            self.connection.execute("pragma ignore_check_constraints=off")
+
     @property
     def guarded(self) -> bool:
         """Whether commits happen under a file lock beside the database."""

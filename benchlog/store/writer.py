@@ -144,7 +144,7 @@ class Writer:
 
         Raises as `commit` does; a reading that cannot be stored is not named.
         """
-        with self._session.transaction():
+        with self._session.transaction(), self._session.looked_at(block.is_sound):
             insert_block(self._connection, run_id, segment_id, block)
             self._blocks.grow_by(run_id, segment_id, block)
         self._blocks.keep()

@@ -1,12 +1,17 @@
 """An import's own database refuses by itself what is not looked for in it again."""
 
+import numpy as np
 import pytest
 from store.making import begin
 
+from benchlog.clock import VirtualClock
+from benchlog.errors import StoreRefusedError
 from benchlog.store import sqlite
 from benchlog.store.integrity.row_check import LEFT_OPEN, RULES, bad_rows
 from benchlog.store.logged_tables import READINGS
+from benchlog.store.reading_block import ReadingBlock
 from benchlog.store.staging import staging_beside
+from benchlog.store.writer import Writer
 
 SOUND = {
     "utc_ns": 1,
@@ -53,6 +58,15 @@ def insert(connection, row):
     )
 
 
+@pytest.fixture
+def staged_writer(tmp_path):
+    with (
+        staging_beside(tmp_path / "meant.db") as path,
+        Writer.open_staging(path, VirtualClock()) as writer,
+    ):
+        yield writer
+
+
 @pytest.mark.parametrize(("name", "value"), BROKEN)
 def test_its_table_refuses_what_the_rules_do(staged, name, value):
     connection, owned = staged
@@ -70,3 +84,35 @@ def test_what_it_lets_in_is_looked_for(staged):
     (found,) = bad_rows(connection, run, is_staged=True)
     assert (found.table, found.count) == ("readings", 1)
     assert set(LEFT_OPEN) <= set(RULES) and set(SOUND) < set(READINGS.columns)
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        *(("frequency_hz", value) for value in (-1.0, 0.0, np.inf, -np.inf, np.nan)),
+        *(("ambient_c", value) for value in (np.inf, -np.inf)),
+        *(("gate_s", value) for value in (-1.0, np.inf, np.nan)),
+    ],
+)
+def test_a_block_that_its_table_would_refuse_is_refused(staged_writer, name, value):
+    """Also where a sound one has gone in before, whose rows were not looked at."""
+    run, segment = begin(staged_writer)
+    sound = {
+        "utc_ns": None,
+        "mono_ns": np.arange(3),
+        "gate_s": 1.0,
+        "frequency_hz": np.full(3, 16e6),
+        "ambient_c": np.array([25.0, np.nan, 25.0]),
+        "flags": np.zeros(3, np.int64),
+        "raw": None,
+    }
+    staged_writer.commit_block(run, segment, ReadingBlock(**sound))
+    broken = dict(sound)
+    if name == "gate_s":
+        broken[name] = value
+    else:
+        broken[name] = sound[name].copy()
+        broken[name][1] = value
+    assert not ReadingBlock(**broken).is_sound()
+    with pytest.raises(StoreRefusedError):
+        staged_writer.commit_block(run, segment, ReadingBlock(**broken))
