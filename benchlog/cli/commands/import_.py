@@ -19,8 +19,11 @@ from benchlog.units import counted, printable
 from benchlog.version import __version__
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from benchlog.exchange.import_file import ImportResult
     from benchlog.exchange.import_options import ImportOptions
+    from benchlog.exchange.unsaved_import import BroughtBack
 
 EXAMPLES = (
     "benchlog import logged-by-hand.txt --nominal-hz 16e6 --gate-s 1 --device KX-0412",
@@ -149,6 +152,12 @@ def bring_rows_back(
     with Writer.open(db, host_clock()) as writer:
         limits = raised(typed["limits"])
         found = bring_back(path, writer, limits, again=again)
+    for run in checks_found_without(found, db):
+        say(
+            f"run {run} is a reference check whose figures were found without what "
+            "came back: repeat `refcheck`, or void this one: "
+            f"`benchlog void {run} --reason WHY`"
+        )
     if as_json:
         print_json(found[0] if len(found) == 1 else list(found), "rows-back")
         return
@@ -159,6 +168,16 @@ def bring_rows_back(
         click.echo(f"run {one.run}: {came}{more} brought back{there}")
     if found[0].rejected:
         say(f"{counted(found[0].rejected, 'line')} of {path.name} cannot be read")
+
+
+def checks_found_without(found: "Sequence[BroughtBack]", db: Path) -> list[int]:
+    """Return the runs whose reference check stands, and rests on fewer readings."""
+    from benchlog.store.reader import Reader
+
+    grown = {one.run for one in found if one.readings or one.edges}
+    with Reader.open(db) as reader:
+        checks = [check for _, check in reader.reference_checks() if not check.void]
+    return sorted(grown & {one.run_id for one in checks if one.run_id is not None})
 
 
 def options_of(typed: dict[str, Any]) -> "ImportOptions":
