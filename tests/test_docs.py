@@ -13,6 +13,10 @@ What a page takes for granted, such as a bench, is a comment that holds one comm
 at that place and shown to nobody::
 
     <!-- set-up: benchlog simulate --bench-out configs/benches/corner-bench.toml & -->
+
+Every day the README is run, the page of a first device, and what costs next to nothing
+(`EVERY_DAY`); the other pages are a campaign. All commands of all pages, also of blocks
+that are not run, are parsed every day.
 """
 
 import functools
@@ -25,21 +29,36 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import click
 import pytest
+from click.testing import CliRunner
 from warm_program import PROGRAM, Program, run
 
-from benchlog.cli.command import COMMANDS
+from benchlog.cli import root
+from benchlog.cli.command import COMMANDS, WithExamples
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.manual import TOPICS
 
 TOP = Path(__file__).parents[1]
 PAGES = [f"benchlog/manual/{topic}.md" for topic in TOPICS]
 DOCUMENTS = ["README.md", "DEVELOPERS.md", *PAGES]
+SELDOM = {
+    *("comparison", "drift", "exchange", "inspection", "metrics", "noise", "overnight"),
+    *("pulses", "rc-oscillators", "records", "time-base", "uses"),
+}
+"""Topics that need benches, runs and pages; their commands have tests of their own."""
+EVERY_DAY = [
+    pytest.param(name, marks=pytest.mark.campaign)
+    if Path(name).stem in SELDOM
+    else name
+    for name in DOCUMENTS
+]
 BLOCK = re.compile(
     r"^<!-- set-up: (?P<setup>[^>]+?) -->$"
     r"|(?:<!-- not run: (?P<why>[^>]+?) -->\s*\n)?^```console\n(?P<text>.*?)^```$",
     re.MULTILINE | re.DOTALL,
 )
+FILE = re.compile(r"[\w.-]+\.(csv|db|jsonl|xz)")
 DONE = (0, 3, 4)
 """Exit codes of a command that did its job: a verdict is no error."""
 
@@ -72,7 +91,7 @@ def all_blocks() -> list[Block]:
     return [block for name in texts for block in blocks_of(name, texts[name])]
 
 
-@pytest.mark.parametrize("document", DOCUMENTS)
+@pytest.mark.parametrize("document", EVERY_DAY)
 def test_commands_of_a_document_do_their_job(document: str, tmp_path: Path) -> None:
     (tmp_path / "configs" / "benches").mkdir(parents=True)
     with ExitStack() as beside:
@@ -130,6 +149,32 @@ def first_shown() -> set[tuple[str, int, str]]:
                 place = (block.document, block.line, shlex.join(words))
                 found.setdefault(after[1], place)
     return set(found.values())
+
+
+@pytest.mark.parametrize("document", DOCUMENTS)
+def test_commands_of_a_document_are_understood(
+    document: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Names, options and what they may be, also where nothing is run."""
+    monkeypatch.chdir(tmp_path)
+    Path("factory").mkdir()  # the data set that is read
+    monkeypatch.setattr(click.Command, "invoke", lambda *_: None)
+    monkeypatch.setattr(WithExamples, "invoke", go_down)
+    for block in all_blocks():
+        for words in block.commands() if block.document == document else ():
+            typed = partition(words)[2]
+            if typed[:1] == ["benchlog"] and "$" not in "".join(typed):
+                for name in filter(FILE.fullmatch, typed):  # as if it had been written
+                    Path(name).touch()
+                done = CliRunner().invoke(root, [w for w in typed[1:] if w != "&"])
+                place = f"{block.document}:{block.line}: {shlex.join(words)}"
+                assert done.exit_code == 0, f"{place}\n{done.output}"
+
+
+def go_down(command: click.Command, context: click.Context) -> None:
+    """Read what is behind the name of a group, too."""
+    if isinstance(command, click.Group):
+        click.Group.invoke(command, context)
 
 
 def partition(words: list[str]) -> tuple[list[str], bool, list[str]]:

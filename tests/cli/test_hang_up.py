@@ -28,7 +28,9 @@ def has_begun(line: Line) -> bool:
         return False
 
 
-@pytest.mark.parametrize("take", [UNTOLD, UNTOLD_IN_ITS_TERMINAL])
+@pytest.mark.parametrize(
+    "take", [pytest.param(UNTOLD, marks=pytest.mark.campaign), UNTOLD_IN_ITS_TERMINAL]
+)
 def test_a_watch_whose_terminal_is_gone_ends_in_seconds(
     line: Line, bench: str, take: str
 ) -> None:

@@ -89,10 +89,10 @@ def events(line: Line, run: int) -> list[str]:
 
 
 def test_readings_that_come_faster_than_their_gate_are_refused(line: Line) -> None:
-    with counter(line, pace_s=0.0003, gate_s=1.0) as bench:
+    with counter(line, pace_s=0.005, gate_s=1.0) as bench:
         code, found = measured(line, bench, "--for", "3s")
     assert code == 4 and found["verdict"] == "undecided"
-    assert found["readings"] <= 4  # of some thousands; before, all of them counted
+    assert found["readings"] <= 4  # of some hundreds; before, all of them counted
     told = events(line, found["run"])
     assert any("its gate is 1 s: the counter repeats itself" in one for one in told)
     assert any("values more came faster than their gate allows" in one for one in told)
@@ -121,7 +121,7 @@ def test_a_counter_that_gives_each_value_three_times_decides_nothing(
     assert "the counter repeats itself" in found["reasons"][0]
 
 
-@pytest.mark.parametrize("digits", [0, 1, 4])
+@pytest.mark.parametrize("digits", [0, pytest.param(1, marks=pytest.mark.campaign), 4])
 def test_an_honest_counter_is_believed_however_coarse(line: Line, digits: int) -> None:
     """With 1 Hz digits all 40 values may be alike: 0.06 ppm, and nothing is wrong."""
     with counter(line, pace_s=0.02, gate_s=0.02, hold=1, digits=digits) as bench:

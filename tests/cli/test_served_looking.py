@@ -12,6 +12,7 @@ from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager, closing, contextmanager
 
 import aiohttp
+import pytest
 from aiohttp import web
 from aiohttp.test_utils import TestServer
 from cli.conftest import Line
@@ -84,32 +85,37 @@ async def taken_by(
     return len(texts)
 
 
-async def meddling(link: str) -> None:
-    """Do in a page whatever could change a run: keys, clicks, the palette's key.
+LETTERS = ("p", "n", "typed", "\r", "m", "word", "\r", "k", "\x10", "s", "s", "\x1b")
+LAST = ("a", "KX-2", "\r", "pnx\rs", "\x03", "s")
+Batch = tuple[list[str], float]
+"""What is sent to a page, and the rest between two of them in seconds."""
+
+
+def batches(columns: int) -> list[Batch]:
+    """Return whatever could change a run: keys, clicks, the palette's key.
+
+    A click is in each of so many columns apart, in the lines with the keys.
+    """
+    places = [(at, row) for row in (28, 29, 30) for at in range(1, 121, columns)]
+    return [
+        ([keys(text) for text in LETTERS], 0.1),
+        ([click(*place) for place in places], 0.0),
+        ([keys(text) for text in LAST], 0.1),
+    ]
+
+
+def few() -> list[Batch]:
+    """Return the same for one page: fewer clicks, and nothing after Ctrl-C."""
+    texts = [one for of_batch, _ in batches(12) for one in of_batch]
+    return [(texts[:-1], 0.05)]
+
+
+async def meddling(link: str, told: Sequence[Batch]) -> None:
+    """Do all that in a page, each batch in one of its own.
 
     A page that has ended, as by Ctrl-C, is opened again for the rest.
     """
-    letters = (
-        "p",
-        "n",
-        "typed",
-        "\r",
-        "m",
-        "word",
-        "\r",
-        "k",
-        "\x10",
-        "s",
-        "s",
-        "\x1b",
-    )
-    clicks = [click(column, row) for row in (28, 29, 30) for column in range(1, 121, 3)]
-    last = ("a", "KX-2", "\r", "pnx\rs", "\x03", "s")
-    for texts, pause_s in (
-        ([keys(text) for text in letters], 0.1),
-        (clicks, 0.0),
-        ([keys(text) for text in last], 0.1),
-    ):
+    for texts, pause_s in told:
         left = list(texts)
         while left:
             async with opened(f"{link}?width=120&height=30") as socket:
@@ -134,17 +140,27 @@ async def hammering(link: str, rng: random.Random, most: int) -> int:
     return sent
 
 
-def test_a_page_that_may_only_look_changes_nothing(line: Line, bench: str) -> None:
-    """Some 10 s: a keeper and two servers are started.
+@pytest.mark.parametrize(
+    ("told", "most"),
+    [
+        (few(), 0),
+        pytest.param(batches(3), 600, marks=pytest.mark.campaign),
+    ],
+    ids=["few", "many"],
+)
+def test_a_page_that_may_only_look_changes_nothing(
+    line: Line, bench: str, told: list[Batch], most: int
+) -> None:
+    """Some 10 s with many keys: a keeper and two servers are started.
 
     The same is done in a page that may act, so that it is known to arrive.
     """
     with soaking(line, bench):
         with served(line, "--look-only") as server:
             assert "nothing can be changed" in server.said
-            asyncio.run(meddling(server.link))
-            sent = asyncio.run(hammering(server.link, seeded_random(6), 600))
-            assert sent > 500
+            asyncio.run(meddling(server.link, told))
+            sent = asyncio.run(hammering(server.link, seeded_random(6), most))
+            assert sent > most - 100
             found = deeds(line)
             assert found["open"] and found["events"] == [], found
             assert found["runs"] == 1
@@ -154,7 +170,7 @@ def test_a_page_that_may_only_look_changes_nothing(line: Line, bench: str) -> No
             assert "can also pause, note and stop" in server.said
 
             def are_found() -> object:  # keys that come before the screen are lost
-                asyncio.run(meddling(server.link))
+                asyncio.run(meddling(server.link, told))
                 return deeds(line)["events"]
 
             wait_for(are_found)

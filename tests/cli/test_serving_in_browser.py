@@ -26,6 +26,7 @@ def test_the_page_becomes_the_screen(line: Line, tmp_path: Path) -> None:
     assert "opening the screen" not in said
 
 
+@pytest.mark.campaign  # `test_served_looking.py` sends the same to a page's socket
 def test_who_looks_on_in_a_browser_changes_nothing(
     line: Line, tmp_path: Path, bench: str
 ) -> None:

@@ -56,10 +56,18 @@ def moments_of(shell: str, count: int) -> list[tuple[float, tuple[str, bool]]]:
     of_ours = [(WARM_UP_S * n / count, OURS) for n in range(count)]
     if shell != "default":
         return of_ours[::2]
-    return [(STARTED_S * n / 5, FRESH) for n in range(5)] + of_ours[1::2]
+    half = count // 2
+    return [(STARTED_S * n / half, FRESH) for n in range(half)] + of_ours[1::2]
 
 
-@pytest.mark.parametrize("moments", [FEW, pytest.param(80, marks=pytest.mark.slow)])
+@pytest.mark.parametrize(
+    "moments",
+    [
+        4,
+        pytest.param(FEW, marks=pytest.mark.campaign),
+        pytest.param(80, marks=pytest.mark.slow),
+    ],
+)
 @pytest.mark.parametrize("shell", ["default", "SIGINT ignored"])
 def test_sigterm_ends_it_at_whatever_moment_it_comes(
     line: Line, bench: str, shell: str, moments: int
@@ -108,17 +116,24 @@ def sigterm_over(line: Line, keys: str, *words: str) -> None:
         assert SCREEN_GONE in screen.all
 
 
-def test_sigterm_ends_a_screen_with_a_question_over_it(line: Line, bench: str) -> None:
+@pytest.mark.parametrize(
+    ("asked", "looked"),
+    [("s", "h"), pytest.param("nq", "?v", marks=pytest.mark.campaign)],
+)
+def test_sigterm_ends_a_screen_with_a_question_over_it(
+    line: Line, bench: str, asked: str, looked: str
+) -> None:
     """What whoever looks on sees, too, is ended there: its run goes on."""
     words = measure(bench, "--device", "d", "--for", "10h")
-    for keys in ("s", "n", "q"):
+    for keys in asked:
         sigterm_over(line, keys, *words)
         wait_for(lambda: not keepers(line))
+    last = len(asked) + 1
     with line.started(*words, "--no-screen") as keeper:
-        wait_for(lambda: readings(line, 4) >= 3)
-        for keys in ("?", "h", "v"):
-            sigterm_over(line, keys, "watch", "4")
-            assert ended_how(line, 4) is None
+        wait_for(lambda: readings(line, last) >= 3)
+        for keys in looked:
+            sigterm_over(line, keys, "watch", str(last))
+            assert ended_how(line, last) is None
         keeper.send_signal(signal.SIGTERM)
         keeper.communicate(timeout=20)
-    assert [run.ended_how for run in runs(line)] == 4 * ["interrupted"]
+    assert [run.ended_how for run in runs(line)] == last * ["interrupted"]

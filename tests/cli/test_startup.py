@@ -5,7 +5,7 @@ import shlex
 import shutil
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from importlib.metadata import packages_distributions
 from itertools import pairwise
 from pathlib import Path
@@ -129,6 +129,7 @@ MAY_IMPORT = {
     "response 1": NUMPY,
     "fitness 1": NUMPY,
     "compare 1 2": NUMPY | {"scipy"},
+    "report 9 --out p.pdf": NUMPY,
     "report 1 --out p.html": NUMPY | DRAWN | {"jinja2", "markupsafe"},
     "report 1 --out p.pdf": NUMPY | DRAWN | {"fpdf", "defusedxml", "cryptography"},
     "judge 1": NUMPY,
@@ -149,7 +150,7 @@ MAY_IMPORT = {
     "qualify --bench none": NUMPY | {"serial"},
 }
 """What a command may import of others beside `ALWAYS`: about a short run, or up to what
-it refuses."""
+it refuses. There is no run 9: that is a page up to where it is drawn."""
 BESIDES = {"doctor", "ports", "demo", "simulate", "inspect", "trim", "forward"}
 """They look at the computer's packages, or start instruments at once."""
 ALWAYS = {"click", "platformdirs", "pysqlite3"}
@@ -173,13 +174,12 @@ def short_runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-ALIKE = {
-    " ".join(sorted(may)) or "nothing": [
-        one for one in MAY_IMPORT if MAY_IMPORT[one] == may
-    ]
-    for may in MAY_IMPORT.values()
-}
-"""The commands that may import the same."""
+def alike(names: Iterable[str]) -> dict[str, list[str]]:
+    """Return the commands that may import the same, by what that is."""
+    found: dict[str, list[str]] = {}
+    for one in names:
+        found.setdefault(" ".join(sorted(MAY_IMPORT[one])), []).append(one)
+    return found
 
 
 DRAWING = ["matplotlib.figure", "matplotlib.backends.backend_svg"]
@@ -192,33 +192,35 @@ def shared(may: str) -> list[str]:
     return ["numpy"] if "numpy" in may else []
 
 
-@pytest.fixture(scope="module")
-def imported(
-    short_runs: Path, tmp_path_factory: pytest.TempPathFactory
-) -> dict[str, list[set[str]]]:
-    """What each of the commands that may import the same imports beside the others."""
-    names = sorted(ALIKE, key=lambda may: len(shared(may)))
+SLOWLY = {one for one, may in MAY_IMPORT.items() if may & {"matplotlib", "scipy"}}
+"""What takes seconds: pages that are drawn, and the studentized range of SciPy."""
+
+
+@pytest.mark.parametrize(
+    "commands",
+    [MAY_IMPORT.keys() - SLOWLY, pytest.param(SLOWLY, marks=pytest.mark.campaign)],
+    ids=["quick", "slow"],
+)
+def test_what_commands_may_import(
+    commands: Collection[str], short_runs: Path, tmp_path: Path
+) -> None:
+    of_same = alike(one for one in MAY_IMPORT if one in commands)
     groups = []
-    for may in names:
+    for may in sorted(of_same, key=lambda may: len(shared(may))):
         typed = []
-        for words in ALIKE[may]:
-            folder = tmp_path_factory.mktemp("typed") / "short"
+        for words in of_same[may]:
+            folder = tmp_path / words.replace("/", "-")
             shutil.copytree(short_runs, folder)
             typed.append((words, folder))
         groups.append((shared(may), typed))
-    return dict(zip(names, modules_of(groups), strict=True))
-
-
-@pytest.mark.parametrize("may", ALIKE)
-def test_what_commands_may_import(
-    may: str, imported: dict[str, list[set[str]]]
-) -> None:
     installed, wrong = set(packages_distributions()), {}
-    for words, found in zip(ALIKE[may], imported[may], strict=True):
-        rooms = {name.partition(".")[0] for name in found}
-        others = rooms & installed - ALWAYS - BY_OTHERS
-        others -= {name for name in others if name.startswith(("benchlog", "_"))}
-        wrong[words] = (others - MAY_IMPORT[words]) | found & SELDOM
+    for (_, typed), of_group in zip(groups, modules_of(groups), strict=True):
+        for (words, _), found in zip(typed, of_group, strict=True):
+            rooms = {name.partition(".")[0] for name in found}
+            others = rooms & installed - ALWAYS - BY_OTHERS
+            others -= {name for name in others if name.startswith(("benchlog", "_"))}
+            wrong[words] = (others - MAY_IMPORT[words]) | found & SELDOM
+    assert wrong.keys() == commands
     assert {words: names for words, names in wrong.items() if names} == {}
 
 

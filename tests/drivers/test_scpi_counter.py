@@ -264,6 +264,15 @@ def test_an_instrument_that_never_waits_for_its_gate_is_believed() -> None:
         assert [counter.read().value for _ in range(3)] == [15_999_852.0] * 3
 
 
+def test_a_slow_way_is_not_taken_for_a_short_gate() -> None:
+    """Two answers took 10 ms on their way, the third came at once."""
+    late = Fault("late", lambda good: (0.01, good), ())
+    said = script()
+    said.misbehave(late, late)
+    with opened(said, gate_s=0.01) as counter:
+        assert [counter.read().value for _ in range(4)] == [15_999_852.0] * 4
+
+
 def test_a_long_rest_in_the_middle_is_no_answer() -> None:
     halves = Fault("halves", lambda good: (good[:4], 0.6, good[4:]), ())
     said = script()
