@@ -96,7 +96,7 @@ class ScannedShop:
                     return
             except Exception:  # the keeper makes its database meanwhile
                 host_sleep(0.1)
-            host_sleep(0.05)
+            host_sleep(0.1)
         raise AssertionError(f"{readings} readings never came")
 
     def require_own_readings(self):

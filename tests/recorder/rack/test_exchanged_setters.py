@@ -13,11 +13,12 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from recorder.rack.test_rack_keeper import SCALE, Shop, end, shop
+from recorder.rack.test_rack_keeper import QUICK, SCALE, Shop, end, shop
 from scanned_shop import PROGRAM, scanned_shop
 
 from benchlog.clock import HostClock, host_deadline, host_sleep
-from benchlog.model import Event, EventKind
+from benchlog.evaluation.rack_study import next_step
+from benchlog.model import Event, EventKind, Flag
 from benchlog.recorder.rack.known_setters import known_setters, newest, words_of
 from benchlog.simulate.instruments.scpi_rack import SimulatedScanner
 from benchlog.simulate.rack_bench import SimulatedRack
@@ -35,11 +36,15 @@ def with_others(shop: Shop, addresses):
 
 
 def test_another_setter_is_refused_unless_it_was_exchanged(shop):
+    """Killed in its second step, gone on with when it is told who is there now."""
+    shop.steps(QUICK)
     process = shop.start()
-    shop.wait_for("step 1 'reference' is over", EventKind.SEQUENCE)
+    shop.wait_for("step 2 'warm' begins", EventKind.SEQUENCE)
     process.kill()
     process.communicate()
     shop.wait_until_safe()
+    with shop.reader() as reader:
+        assert next_step(reader, list(reader.all_runs())) == 1
     was = next(text for text in shop.events(EventKind.SETTER) if "'loads' is" in text)
     with SimulatedRack(
         replace(shop.rack.scenario, seed=99), HostClock(scale=SCALE)
@@ -60,7 +65,13 @@ def test_another_setter_is_refused_unless_it_was_exchanged(shop):
             shop.start("--resume-last", "--exchanged", "loads"), within_s=300
         )
         assert status in (0, 3, 4), told
-        assert json.loads(out)["steps_done"] == 4, told
+        found = json.loads(out)
+        assert found["steps_done"] == 2, told
+        assert [one["points"] for one in found["devices"]] == [2, 2, 2]
+        assert shop.safe()
+        status, _, told = end(shop.start("--resume-last"))
+        assert status == 2 and "qualification that was cut" in told
+    assert any("C by now" in text for text in shop.events(EventKind.SETTER))
     said = [text for text in shop.events(EventKind.SETTER) if "'loads' is" in text]
     (now,) = {text for text in said if "exchanged for" in text}
     assert now.partition(" for ")[2] == was.partition(" is ")[2]
@@ -102,7 +113,9 @@ def test_the_scanner_of_a_soak_must_be_the_one_it_was(tmp_path, monkeypatch):
             one.wait_for(before + 8)
             process.send_signal(signal.SIGINT)
             process.communicate(timeout=60)
-        one.require_own_readings()
+        for columns in one.require_own_readings().values():
+            assert len(set(columns.segment.tolist())) == 2
+            assert (columns.flags & Flag.TURN).any()
 
 
 def test_plugs_exchanged_behind_a_gateway_are_noticed_at_the_next_turn(

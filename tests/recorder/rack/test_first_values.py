@@ -181,9 +181,9 @@ def test_a_late_counter_behind_a_scanner_is_told(late_shop):
     """All that is kept once it was found is the device's own."""
     places = late_shop.placed("P01", "P02", "P03")
     quiet = ("--no-screen", "--json", "--db", "s.db")
-    words = late_shop.words("measure", *places, "--readings", "32", *quiet)
+    words = late_shop.words("measure", *places, "--readings", "20", *quiet)
     found = figures(late_shop.run(words))
-    assert [one["readings"] for one in found] == [32, 32, 32]
+    assert [one["readings"] for one in found] == [20, 20, 20]
     with late_shop.reader() as reader:
         for run in reader.all_runs():
             told = late_shop.events(run.id, EventKind.OUT_OF_TURN)

@@ -65,6 +65,20 @@ supply_v = "low"
 gates = 4
 """
 
+HEAD = SEQUENCE.partition("[[step]]")[0]
+QUICK = """
+[[step]]
+name = "reference"
+temperature_c = 25
+supply_v = 3.3
+settle = false
+gates = 4
+[[step]]
+name = "warm"
+temperature_c = 32
+gates = 4
+"""
+"""The first steps, without a wait for the device: for what happens within them."""
 LOADED = """
 [[step]]
 name = "reference"
@@ -112,6 +126,10 @@ class Shop:
         (folder / "ids.txt").write_text("# three\nDUT-1\nP03,DUT-3\n\nDUT-2\n")
         self.database = folder / "q.db"
 
+    def steps(self, text, head=HEAD):
+        """Let these be the steps of the sequence."""
+        (self.folder / "short.toml").write_text(head + text)
+
     def start(self, *more, **how):
         words = ["--bench", "rack.toml", "--part", PART, "--sequence", "short.toml"]
         words += ["--devices", "ids.txt"]
@@ -151,7 +169,7 @@ class Shop:
                         return
                 except Exception:  # the keeper makes its database meanwhile
                     host_sleep(0.1)
-            host_sleep(0.05)
+            host_sleep(0.1)
         raise AssertionError(f"{said!r} was never told")
 
     def wait_for_readings(self, run, wanted, within_s=90):
@@ -227,12 +245,12 @@ def test_each_device_is_measured_in_its_turn_under_its_own_id(shop):
     assert len(kept) == 3 and kept == listed_rows(shop.database)
 
 
-def test_a_load_is_switched_and_a_second_sequence_finds_its_supply(shop):
+@pytest.mark.parametrize("times", [1, pytest.param(2, marks=pytest.mark.campaign)])
+def test_a_load_is_switched_and_a_second_sequence_finds_its_supply(shop, times):
     """Whoever is through lets go of all: the next one switches on what it needs."""
-    text = SEQUENCE.split("[[step]]", maxsplit=1)[0]
-    text = text.replace('"frequency-temperature", "supply"', '"load"') + LOADED
-    (shop.folder / "short.toml").write_text(text)
-    for _ in range(2):
+    shop.rack.rack.set_output(False, shop.rack.world.now_s())  # let go of before
+    shop.steps(LOADED, HEAD.replace('"frequency-temperature", "supply"', '"load"'))
+    for _ in range(times):
         status, out, told = end(shop.start())
         assert status in (0, 3, 4), told
         for one in json.loads(out)["devices"]:
@@ -250,6 +268,7 @@ def test_a_load_is_switched_and_a_second_sequence_finds_its_supply(shop):
 
 
 def test_a_contact_that_sticks_measures_nobody(shop):
+    shop.steps(QUICK.rpartition("[[step]]")[0])
     process = shop.start()
     shop.wait_for("step 1", EventKind.SEQUENCE)
     shop.rack.command("scanner stuck 102")
@@ -269,8 +288,7 @@ def test_a_contact_that_sticks_measures_nobody(shop):
 
 def test_a_channel_that_moves_within_a_turn_gives_nobody_a_reading(shop):
     """Another one closed, two at once, none: told, and nothing under a wrong id."""
-    text = SEQUENCE.split("[[step]]", maxsplit=1)[0] + LONG_TURNS
-    (shop.folder / "short.toml").write_text(text)
+    shop.steps(LONG_TURNS)
     process = shop.start()
     for run, trouble in enumerate(((103,), (102, 103), ()), start=1):
         shop.wait_for_readings(run, 8)
@@ -325,6 +343,7 @@ def test_a_chamber_that_is_not_let_go_of_is_told(shop):
     assert not shop.rack.rack.output
 
 
+@pytest.mark.campaign  # in every suite: in test_exchanged_setters.py, with a new setter
 def test_killed_and_gone_on_with(shop):
     process = shop.start()
     shop.wait_for("step 1 'reference' is over", EventKind.SEQUENCE)
@@ -385,6 +404,7 @@ def test_bad_input_is_refused_before_anything_is_set(shop, file, old, new, said)
 @pytest.mark.parametrize("name", ["chamber", "counter"])
 def test_a_process_that_dies_ends_in_the_safe_state(shop, name):
     """Takes 6 s: the sequence is begun over real sockets."""
+    shop.steps(QUICK)
     process = shop.start()
     shop.wait_for("step 2 'warm' begins", EventKind.SEQUENCE)
     port = int(re.search(r":(\d+)(?:::SOCKET)?$", shop.rack.addresses()[name])[1])
@@ -398,6 +418,7 @@ def test_a_process_that_dies_ends_in_the_safe_state(shop, name):
 
 def test_a_chamber_that_forgot_its_set_point_ends_in_the_safe_state(shop):
     """It was without mains for a moment: it is there again, and stands still. 6 s."""
+    shop.steps(QUICK)
     process = shop.start()
     shop.wait_for("step 2 'warm' begins", EventKind.SEQUENCE)
     shop.rack.command("chamber dead 0.5")
@@ -410,6 +431,7 @@ def test_a_chamber_that_forgot_its_set_point_ends_in_the_safe_state(shop):
 @pytest.mark.slow
 def test_a_chamber_that_was_cut_is_let_go_of_when_it_is_back(shop):
     """The keeper is gone by then. Takes 22 s."""
+    shop.steps(QUICK)
     process = shop.start()
     shop.wait_for("step 2 'warm' begins", EventKind.SEQUENCE)
     shop.rack.command("chamber deaf 18")

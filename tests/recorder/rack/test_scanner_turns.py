@@ -73,7 +73,11 @@ def test_a_contact_that_sticks_is_told_and_measures_nobody(shop):
     assert any(one in text for texts in said for text in texts for one in again)
 
 
-@pytest.mark.parametrize("channels", [(103,), (101, 103), ()])
+MORE = [pytest.param(one, marks=pytest.mark.campaign) for one in ((101, 103), ())]
+"""A rack's turns, which are checked by the same code, meet them in every suite."""
+
+
+@pytest.mark.parametrize("channels", [(103,), *MORE])
 def test_a_channel_switched_within_a_turn_gives_nobody_a_reading(shop, channels):
     """Another one closed, two at once, none: told, and nothing under a wrong id."""
     words = shop.words("soak", *shop.placed("P01"), "--for", "1h", *QUIET)
@@ -106,6 +110,7 @@ def test_a_device_without_a_signal_stops_nobody(shop):
         assert one["gaps"] == len(shop.events(one["run"], EventKind.GAP))
 
 
+@pytest.mark.campaign  # every suite goes on in test_exchanged_setters.py
 def test_a_soak_that_was_killed_goes_on_in_turns(shop):
     words = shop.words("soak", *shop.placed("P01", "P03"), "--for", "5m", *QUIET)
     with shop.start(words) as process:
