@@ -54,9 +54,8 @@ CAMPAIGNS = (
     # spoilt input by the hundred
     *("catalogue/test_hostile.py", "exchange/test_imports.py::test_no_file", "fuzz"),
     *("recorder/test_hostile_replies.py", "exchange/test_exports.py::test_any_reading"),
-    # pages of runs, where the suite has one of each kind
-    *("frozen/test_frozen.py::test_what_more_pages_hold",),
-    *("frozen/test_frozen_states.py::test_what_more_pages_of_states_hold",),
+    # runs, pages and screens in words, where the suite has one of each kind
+    *(f"frozen/test_frozen{x}.py::test_what_more" for x in ("", "_states", "_screens")),
     # simulated runs by the hundred, and programs that find constants from scratch
     *("finders", "analysis/every/test_every_exact.py", "analysis/test_hat_coverage.py"),
     *("analysis/characteristics/test_campaign.py::test_intervals_hold",),

@@ -1,5 +1,6 @@
 """A page as one HTML file: styles and pictures within, no script, nothing fetched."""
 
+from functools import cache
 from importlib.resources import files
 from typing import Final
 
@@ -15,22 +16,28 @@ from benchlog.pages.content import (
 )
 from benchlog.pages.svg import page_svgs
 
+_FOLDER: Final = files("benchlog.pages") / "templates"
 _TEMPLATES: Final = ("page.html", "block.html")
 
 
 def html_of(page: Page) -> str:
     """Return the page as HTML; every text in it is escaped by the template engine."""
-    folder = files("benchlog.pages") / "templates"
-    sources = {name: (folder / name).read_text("utf-8") for name in _TEMPLATES}
-    style = (folder / "page.css").read_text("utf-8").strip()
-    environment = Environment(
-        loader=DictLoader(sources), autoescape=True, undefined=StrictUndefined
-    )
+    environment = _environment()
+    style = (_FOLDER / "page.css").read_text("utf-8").strip()
     blocks = _Blocks(environment)
     return environment.get_template("page.html").render(
         page=page,
         style=Markup(style),  # noqa: S704 - our own file
         render=blocks.render,
+    )
+
+
+@cache
+def _environment() -> Environment:
+    """Return our templates; each is compiled once, however many pages are made."""
+    sources = {name: (_FOLDER / name).read_text("utf-8") for name in _TEMPLATES}
+    return Environment(
+        loader=DictLoader(sources), autoescape=True, undefined=StrictUndefined
     )
 
 

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from pages.page_making import NS, fresh, parsed, series, words, write_run
+from pages.page_making import NS, fresh, parsed, said_by, series, words, write_run
 from store.making import COUNTER, PART
 
 from benchlog.cli.commands.chips import chips_of
@@ -143,7 +143,7 @@ def test_a_lots_decision_and_devices(reader):
 def test_the_page_tells_what_the_terminal_tells(reader):
     lot = existing_lot(reader, "L<7>", None)
     report, _ = lot_with_runs(reader, lot)
-    page = words(parsed(html_of(lot_page(reader, "L<7>", None, VirtualClock()))))
+    page = words(said_by(lot_page(reader, "L<7>", None, VirtualClock())))
     terminal = " ".join(text_of_lot(report).split())
     told = [*lot_facts(report), *lot_findings(report)]
     assert len(told) >= 5
@@ -176,11 +176,11 @@ def test_two_lots_of_one_name_are_told_apart(tmp_path):
         with pytest.raises(UsageError, match="another"):
             lot_page(reader, "L7", None, VirtualClock())
         page = lot_page(reader, "L7", "another", VirtualClock())
-        assert "LOT OPEN" in words(parsed(html_of(page)).find("body"))
+        assert "LOT OPEN" in words(said_by(page).find("body"))
 
 
 def test_a_reference_check_with_those_before_it(reader):
-    tree = parsed(html_of(check_page(reader, 2, VirtualClock())))
+    tree = said_by(check_page(reader, 2, VirtualClock()))
     said = words(tree.find("body"))
     for text in (
         "+0.0350 ppm ± 0.0078 ppm (95 %); positive is fast",
@@ -196,7 +196,7 @@ def test_a_reference_check_with_those_before_it(reader):
 
 def test_a_trims_curve(reader):
     (run,) = reader.runs(device="RC-1")
-    tree = parsed(html_of(run_page(reader, [run], VirtualClock())))
+    tree = said_by(run_page(reader, [run], VirtualClock()))
     said = words(tree.find("body"))
     assert "code 81 comes closest with +17.3 ppm" in said
     assert "80 -1,234.5" in said
@@ -248,9 +248,7 @@ def test_a_lot_says_that_its_check_was_voided_since(tmp_path):
 
         def page():
             with Reader.open(tmp_path / "pages.db") as reader:
-                return words(
-                    parsed(html_of(lot_page(reader, "V", None, VirtualClock())))
-                )
+                return words(said_by(lot_page(reader, "V", None, VirtualClock())))
 
         assert "since been voided" not in page()
         writer.amend(made, Amendment(kind="void", reason="not locked"))

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from pages.page_making import NS, fresh, parsed, series, words, write_run
+from pages.page_making import NS, fresh, said_by, series, words, write_run
 from pulse_scene import PulseScene
 from store.making import BENCH, COUNTER, PART
 
@@ -22,7 +22,6 @@ from benchlog.model import (
 from benchlog.model.trims import BURNED, TrimNote
 from benchlog.pages.check_page import check_sections, now_of
 from benchlog.pages.check_record import check_record
-from benchlog.pages.html import html_of
 from benchlog.pages.method_notes import METHODS
 from benchlog.pages.page_builder import check_page, run_page
 from benchlog.pages.run_record import run_record
@@ -88,7 +87,7 @@ def reader(tmp_path_factory):
 
 
 def said_of(reader, run):
-    return parsed(html_of(run_page(reader, [reader.run(run)], VirtualClock())))
+    return said_by(run_page(reader, [reader.run(run)], VirtualClock()))
 
 
 def headings(tree):
@@ -140,7 +139,7 @@ def test_a_code_that_was_burned_is_not_said_to_be_gone_at_the_next_reset(tmp_pat
 
 @pytest.fixture(scope="module")
 def check_said(reader):
-    return words(parsed(html_of(check_page(reader, 1, VirtualClock()))))
+    return words(said_by(check_page(reader, 1, VirtualClock())))
 
 
 def test_a_reference_check_shows_its_run(reader, check_said):
@@ -185,17 +184,17 @@ def test_a_voided_check_says_so_wherever_it_stands(tmp_path):
             )
             writer.add_reference_check(check)
     with Reader.open(tmp_path / "pages.db") as reader:
-        before = words(parsed(html_of(check_page(reader, 2, VirtualClock()))))
+        before = words(said_by(check_page(reader, 2, VirtualClock())))
     assert "In later budgets" in before and "void (" not in before
     with fresh(tmp_path) as writer:
         writer.amend(2, Amendment(kind="void", reason="wired <wrongly>"))
     with Reader.open(tmp_path / "pages.db") as reader:
-        pages = [html_of(check_page(reader, n, VirtualClock())) for n in (2, 1)]
-    its_own, other = (words(parsed(page)) for page in pages)
+        pages = [check_page(reader, n, VirtualClock()) for n in (2, 1)]
+    its_own, other = said = [words(said_by(page)) for page in pages]
     assert "This check does not count: void (wired <wrongly>)" in its_own
     for page in (its_own, other):
         assert "void (wired <wrongly>); pps" in page
-    for page in pages:
+    for page in said:
         assert "2 checks over" in page and "Void, not counted: 1." in page
     for absent in ("In later budgets", "Holds until"):
         assert absent not in its_own and absent in other
@@ -217,7 +216,7 @@ def test_a_check_that_is_not_in_use_says_so(tmp_path):
             )
             writer.add_reference_check(check)
     with Reader.open(tmp_path / "pages.db") as reader:
-        page = words(parsed(html_of(check_page(reader, 2, VirtualClock()))))
+        page = words(said_by(check_page(reader, 2, VirtualClock())))
     assert "Not in use: the check of" in page
     assert "In later budgets nothing, as it is not in use" in page
 

@@ -1,9 +1,19 @@
 """Pages: what they say, that nothing can be smuggled in, that nothing is fetched."""
 
 import re
+from dataclasses import replace
 
 import pytest
-from pages.page_making import HOSTILE, NOTE, fresh, parsed, series, words, write_run
+from pages.page_making import (
+    HOSTILE,
+    NOTE,
+    fresh,
+    parsed,
+    said_by,
+    series,
+    words,
+    write_run,
+)
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import UsageError
@@ -57,15 +67,15 @@ def database(tmp_path_factory):
     return folder / "pages.db"
 
 
-def html_for(database, *runs):
+def page_for(database, *runs):
     with Reader.open(database) as reader:
         chosen = [reader.run(run) for run in runs]
-        return html_of(run_page(reader, chosen, VirtualClock()))
+        return run_page(reader, chosen, VirtualClock())
 
 
 @pytest.fixture(scope="module")
 def html(database):
-    return html_for(database, 1)
+    return html_of(page_for(database, 1))
 
 
 @pytest.fixture(scope="module")
@@ -170,7 +180,7 @@ def test_tables_and_regions_are_named(tree):
 
 
 def test_several_runs_on_one_page_and_runs_with_little_to_say(database):
-    tree = parsed(html_for(database, 1, 2, 3))
+    tree = said_by(page_for(database, 1, 2, 3))
     assert [words(h) for h in tree.iter("h2")][:4] == [
         "Runs",
         f"Run 1: {printable(HOSTILE)}",
@@ -181,13 +191,24 @@ def test_several_runs_on_one_page_and_runs_with_little_to_say(database):
     assert "The run has no reading." in said
     assert "no stability: it needs at least 3 readings" in said
     assert said.count("Method") == 1
+
+
+def test_pictures_of_several_runs_have_names_of_their_own(database):
+    tree = parsed(html_of(courses(database, 2, 2)))
     ids = [e.get("id") for e in tree.iter() if e.get("id")]
-    assert len(ids) == len(set(ids))
+    assert len(ids) == len(set(ids)) > 4
 
 
 def test_the_same_data_give_the_same_page(database):
-    html = html_for(database, 2)
-    assert html.count("<svg") > 2 and html_for(database, 2) == html
+    html, again = (html_of(courses(database, 2)) for _ in "12")
+    assert html.count("<svg") > 1 and again == html
+
+
+def courses(database, *runs):
+    """Of a page what has one picture of each run."""
+    page = page_for(database, *runs)
+    kept = [one for one in page.sections if one.title == "Course of the run"]
+    return replace(page, sections=tuple(kept))
 
 
 def test_pages_are_written_whole_and_never_over_another(tmp_path):

@@ -40,6 +40,7 @@ def test_nothing_is_requested_and_nothing_runs(page):
     assert not urls
 
 
+@pytest.mark.campaign  # of the check above, not of a page
 def test_a_request_would_have_been_seen(page):
     other = page.with_name("other.html")
     other.write_text('<img src="http://127.0.0.1:9/seen.png">')
@@ -92,6 +93,7 @@ def test_a_comparison_fits_and_what_is_wider_can_be_scrolled(comparison_layouts,
         assert "The runs" in dict(found["scrolled"]), "else nothing is proved here"
 
 
+@pytest.mark.campaign  # of the checks above, not of a page
 def test_what_is_wrong_with_a_picture_would_have_been_seen(page):
     other = page.with_name("bad.html")
     texts = "".join(
@@ -113,7 +115,9 @@ def test_dark_where_a_person_wants_it(page, layouts):
     assert dark["ink"] == "rgb(230, 235, 240)" and dark["paper"] == "rgb(18, 24, 30)"
 
 
-@pytest.mark.parametrize("paper", SIZES_MM)
+@pytest.mark.parametrize(
+    "paper", ["A4", pytest.param("letter", marks=pytest.mark.campaign)]
+)
 def test_it_prints_as_pages(page, paper):
     sheet = page.with_name(f"{paper}.html")
     html = page.read_text()

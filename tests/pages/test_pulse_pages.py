@@ -1,13 +1,13 @@
 """A run of pulses on a page, and its stability: everything comes from the edges."""
 
 import pytest
-from pages.page_making import fresh, parsed, words
+from pages.page_making import fresh, said_by, words
 from pulse_scene import PulseScene
 
 from benchlog.analysis.stability.estimation import stability
 from benchlog.clock import VirtualClock
 from benchlog.evaluation.studies import series_of
-from benchlog.pages.html import html_of
+from benchlog.pages.content import Chart
 from benchlog.pages.page_builder import run_page
 from benchlog.store.reader import Reader
 
@@ -24,7 +24,8 @@ def reader(tmp_path_factory):
 
 
 def test_a_page_of_pulses(reader):
-    tree = parsed(html_of(run_page(reader, [reader.run(1)], VirtualClock())))
+    page = run_page(reader, [reader.run(1)], VirtualClock())
+    tree = said_by(page)
     said = words(tree)
     for text in (
         "PASS",
@@ -36,7 +37,8 @@ def test_a_page_of_pulses(reader):
         "Simulated data",
     ):
         assert text in said, text
-    figures = [words(one) for one in tree.iter("figcaption")]
+    blocks = (block for one in page.sections for block in one.blocks)
+    figures = [block.caption for block in blocks if isinstance(block, Chart)]
     assert len(figures) >= 3, figures
     assert "The run has no reading" not in said
     headings = [words(one) for one in tree.iter("h2")]

@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 import pytest
-from pages.page_making import parsed, words
+from pages.page_making import parsed, said_by, undrawn, words
 from rack_scene import UID, write_rack
 
 from benchlog.clock import VirtualClock
@@ -101,7 +101,7 @@ def test_steps_have_their_times_and_what_was_not_settled(tmp_path):
 def test_a_sequence_that_was_cut_is_told_as_such(tmp_path):
     device, rack = pages_of(tmp_path, "temperature-five-points", steps=3, open_=True)
     for page in (device, rack):
-        said = words(parsed(html_of(page)))
+        said = words(said_by(page))
         assert "The sequence is not complete: 3 of 6 steps measured" in said
         assert "not reached" in said
 
@@ -152,18 +152,20 @@ def test_many_devices_are_a_histogram_with_the_limit(tmp_path):
     assert sorted(line.get_xdata()[0] for line in axes.lines) == [-1.5, 1.5]
     # devices lie 0.2 ppm apart from 0.3 ppm down: two are beyond -1.5 ppm
     assert "2 beyond the limit" in chart.alternative
-    said = words(parsed(html_of(rack)))
+    said = words(said_by(rack))
     assert "FAIL: 12 devices, 9 pass, 2 fail, 1 undecided" in said
     assert "offset-at-reference fail: VX-11, VX-12" in said
 
 
 def test_both_pages_are_valid_html_and_a_pdf_and_say_how_u_came_about(tmp_path):
-    pages = pages_of(tmp_path, "supply", devices=2, hostile=HOSTILE)
-    for page in pages:
+    device, rack = pages_of(tmp_path, "supply", devices=2, hostile=HOSTILE)
+    for page in (device, rack):
         html = html_of(page)
         said = words(parsed(html))
         assert UID in said and "Allan variances within all turns" in said
         assert "<img onerror" not in html and "\x1b" not in html
+    # a device's pictures are lines, as those of every run
+    for page in (undrawn(device), rack):
         assert pdf_of(page, "A4").startswith(b"%PDF-")
 
 

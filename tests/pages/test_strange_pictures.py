@@ -51,7 +51,12 @@ def drawn_in(folder, name):
 
 @pytest.fixture(scope="module")
 def plain(tmp_path_factory):
-    return drawn_in(tmp_path_factory.mktemp("plain"), "plain.svg")
+    """The picture as it is drawn where no file says anything."""
+    out = tmp_path_factory.mktemp("plain") / "plain.svg"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "argv", ["-c", str(out)])
+        exec(DRAWS, {})
+    return out.read_text()
 
 
 def test_a_file_of_the_folder_has_no_say_in_a_picture(plain, tmp_path):
