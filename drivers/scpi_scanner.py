@@ -14,7 +14,7 @@ from benchlog.driver_kit.scpi import Talk
 from benchlog.driver_kit.scpi_driver import EXTRA
 from benchlog.driver_kit.scpi_setter import ScpiSetter
 from benchlog.driver_kit.settings import every
-from benchlog.errors import GarbledError, RefusedError, WrongInstrumentError
+from benchlog.errors import GarbledError, RefusedError
 from benchlog.model import Dialect, Sample
 
 _LIST: Final = re.compile(r"\(@([\d:,\s]*)\)", re.ASCII)
@@ -82,18 +82,6 @@ class ScpiScanner(ScpiSetter):
         """Open all channels."""
         self._order("open_all")
         self._require(())
-
-    def _require_who(self) -> None:
-        talk, was = self._opened(), self.identify().text
-        if not talk.knows("identify"):
-            return
-        text = talk.ask("identify").text
-        if text != was:
-            raise WrongInstrumentError(
-                f"{text[:200]!r} answers at {self.address} where {was!r} was; it is "
-                "given no orders: put the right instrument back",
-                address=self.address,
-            )
 
     def _require(self, wanted: tuple[int, ...]) -> None:
         closed = self._closed()

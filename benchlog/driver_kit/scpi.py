@@ -230,6 +230,19 @@ class Talk:
             stale.append(reply.line)
         raise self._out_of_step("without identifying itself", command, stale[-1])
 
+    def who(self) -> str:
+        """Ask who is there, between two answers; return the identification.
+
+        Raises what `ask` does, and OutOfStepError for what identifies nobody.
+        """
+        reply = self.ask("identify")
+        if not is_identification(reply.text):
+            self.lost_step = True
+            raise self._out_of_step(
+                "in the place of its identification", reply.command, reply.line
+            )
+        return reply.text
+
     def _interrupted(self, command: str) -> Reply:
         """Have a silent instrument give up what it does, and answer."""
         forgot = self.link.clear()

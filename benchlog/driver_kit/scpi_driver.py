@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import ClassVar, Final
 
+from benchlog.clock import HostClock
 from benchlog.driver import Driver, Option
 from benchlog.driver_kit.connect import link_wanted, open_link
 from benchlog.driver_kit.instrument_locks import may_be_in_use, refuse_in_use
@@ -15,9 +16,11 @@ from benchlog.errors import (
     NoSignalError,
     OverloadError,
     RefusedError,
+    WrongInstrumentError,
 )
 from benchlog.masking import masked
 from benchlog.model import Dialect, Identity, Sample
+from benchlog.units import NS_PER_S
 
 EXTRA: Final = Option(
     "extra_s",
@@ -32,6 +35,10 @@ _ADVICE: Final = (
     "it answered when it was opened: check the signal and the trigger level, or raise "
     "extra_s"
 )
+WHO_S: Final = 5.0
+"""Real seconds after which it is asked anew who it is; our rule: nobody exchanges two
+plugs sooner."""
+_SHARE: Final = 0.01  # our rule: of all time, asking who it is takes no more
 INPUT: Final = Option("input", int, None, "which of its inputs", low=1, high=999)
 """The option of a thermometer or meter with several inputs."""
 
@@ -47,6 +54,8 @@ class ScpiDriver(Driver):
     _quiet: bool = False
     _identity: Identity | None = None
     _messages: tuple[str, ...] = ()
+    _who_ns: int = 0
+    _who_pause_s: float = WHO_S
 
     @property
     def read_limit_s(self) -> float:
@@ -93,8 +102,13 @@ class ScpiDriver(Driver):
         return self._identity
 
     def read(self) -> Sample:
-        """See `Driver.read`."""
+        """See `Driver.read`; every `WHO_S` it is asked first who it is.
+
+        Behind a gateway plugs can be exchanged while the connection holds. Raises
+        WrongInstrumentError then.
+        """
         talk = self._opened()
+        self._require_same(talk)
         reply = talk.ask(*self._way(talk), limit_s=self._gate_s())
         gate_s = self._gate_s()
         try:
@@ -158,6 +172,7 @@ class ScpiDriver(Driver):
         if talk.knows("identify"):
             patience_s = self._gate_s() if self._quiet else None
             text, late = talk.greet(patience_s)
+            self._who_ns, self._who_pause_s = HostClock().mono_ns(), WHO_S
             refuse_in_use(identity_of(text, {}), self.address)
             self._say(late)
             if self._quiet:
@@ -182,6 +197,33 @@ class ScpiDriver(Driver):
         self._identity = (
             identity_of(text, settings) if text else self._unnamed(settings)
         )
+
+    def _require_same(self, talk: Talk) -> None:
+        """Raise WrongInstrumentError where another one answers by now.
+
+        It is asked where it can be, and not again too soon.
+        """
+        held_s = (HostClock().mono_ns() - self._who_ns) / NS_PER_S
+        if held_s < self._who_pause_s or not talk.knows("identify"):
+            return
+        text, was = self._who_now(talk), self.identify()
+        if identity_of(text, {}).who != was.who:
+            raise WrongInstrumentError(
+                f"{text[:200]!r} answers at {masked(self.address)} where {was.text!r} "
+                f"was: put the right instrument back. What came in the {held_s:.0f} s "
+                "before, since it was asked last, may be of either",
+                address=self.address,
+                raw=text.encode(errors="replace"),
+            )
+
+    def _who_now(self, talk: Talk) -> str:
+        """Ask who answers; one that takes long for it is asked more seldom."""
+        asked_ns = HostClock().mono_ns()
+        text = talk.who()
+        self._who_ns = HostClock().mono_ns()
+        took_s = (self._who_ns - asked_ns) / NS_PER_S
+        self._who_pause_s = max(WHO_S, took_s / _SHARE)
+        return text
 
     def _unnamed(self, settings: Mapping[str, str]) -> Identity:
         """Return the identity of what cannot be asked for one."""

@@ -6,7 +6,8 @@ from benchlog.driver import SETTER_OPTIONS, Setter
 from benchlog.driver_kit.numbers import parse_number, parse_reply
 from benchlog.driver_kit.scpi import Talk
 from benchlog.driver_kit.scpi_driver import ScpiDriver
-from benchlog.errors import GarbledError, RefusedError
+from benchlog.errors import GarbledError, RefusedError, WrongInstrumentError
+from benchlog.masking import masked
 from benchlog.units import as_stated
 
 __all__ = ["SETTER_OPTIONS", "ScpiSetter"]
@@ -24,9 +25,32 @@ class ScpiSetter(ScpiDriver, Setter):
     ways: ClassVar[tuple[tuple[str, ...], ...]] = (("measure",), ("read",))
 
     def set(self, value: float) -> None:
-        """See `Setter.set`; what the instrument complains of is a RefusedError."""
+        """See `Setter.set`; what the instrument complains of is a RefusedError.
+
+        It is asked who it is before each order, unless it is let go of. Behind a
+        gateway plugs can be exchanged while the connection holds, and another one may
+        feed somebody else's devices. Raises WrongInstrumentError then; nothing is sent.
+        """
+        self.require_within(value)
+        self._require_who()
+        self._set_to(value)
+
+    def _set_to(self, value: float) -> None:
         self.require_within(value)
         self._order("value_set", value=self.as_sent(value))
+
+    def _require_who(self) -> None:
+        """Raise WrongInstrumentError where another one answers, as far as it can."""
+        talk, was = self._opened(), self.identify().text
+        if not talk.knows("identify"):
+            return
+        text = self._who_now(talk)
+        if text != was:
+            raise WrongInstrumentError(
+                f"{text[:200]!r} answers at {masked(self.address)} where {was!r} was; "
+                "it is given no orders: put the right instrument back",
+                address=self.address,
+            )
 
     def read_back(self) -> float:
         """See `Setter.read_back`."""
@@ -58,7 +82,11 @@ class ScpiSetter(ScpiDriver, Setter):
         return abs(self.read().value - self.read_back()) <= _CLOSE * (high - low)
 
     def switch(self, on: bool) -> None:
-        """See `Setter.switch`; what is read back must agree."""
+        """See `Setter.switch`; what is read back must agree. Asked first, as `set`."""
+        self._require_who()
+        self._switch_to(on)
+
+    def _switch_to(self, on: bool) -> None:
         talk = self._opened()
         role = "start" if on else "stop"
         if not talk.knows(role):
@@ -75,9 +103,9 @@ class ScpiSetter(ScpiDriver, Setter):
         """See `Setter.release`: to `safe` where that is given, then stopped."""
         talk, safe = self._opened(), self.settings.get("safe")
         if isinstance(safe, int | float):
-            self.set(float(safe))
+            self._set_to(float(safe))
         if talk.knows("stop"):
-            self.switch(False)
+            self._switch_to(False)
         elif not isinstance(safe, int | float):
             raise RefusedError(
                 f"{self.address} has neither a stop command nor a safe value; give "
