@@ -3,12 +3,12 @@
 import json
 import os
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 from cli.conftest import Line, document
 from click.testing import CliRunner
+from warm_program import PROGRAM, run
 
 from benchlog.cli import root
 from benchlog.clock import VirtualClock
