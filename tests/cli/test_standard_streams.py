@@ -8,10 +8,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from waiting import wait_for
 from warm_program import PROGRAM, Program, run
 
-from benchlog.clock import host_deadline, host_sleep
-from benchlog.errors import BenchlogError
 from benchlog.store.reader import Reader
 
 from .conftest import Line
@@ -79,9 +78,7 @@ def test_the_end_waits_for_no_reader(line: Line, bench: str) -> None:
         stderr=writing,
     )
     try:
-        limit = host_deadline(30.0)
-        while not has_readings(line.db) and not limit.passed:
-            host_sleep(0.1)
+        wait_for(line.readings)
         process.send_signal(signal.SIGTERM)
         assert process.wait(20.0) in (0, 3, 4)
         assert not select.select((), (writing,), (), 0)[1]  # still full
@@ -92,14 +89,6 @@ def test_the_end_waits_for_no_reader(line: Line, bench: str) -> None:
         process.wait()
         os.close(reading)
         os.close(writing)
-
-
-def has_readings(database: Path) -> bool:
-    try:
-        with Reader.open(database) as reader:
-            return reader.count(1) > 0
-    except BenchlogError:
-        return False
 
 
 ASKED_TO_END = """
