@@ -29,6 +29,7 @@ from done_once import (
     find_drivers_once,
     keep_what_is_compiled,
     try_usual_replies_once,
+    type_commands_once,
 )
 from nursery_starts import (
     HEAD,
@@ -283,6 +284,7 @@ def main() -> None:
     find_drivers_once()
     import_everything()
     try_usual_replies_once()
+    type_commands_once()
     gc.collect()
     gc.freeze()
     gc.enable()
