@@ -55,8 +55,8 @@ LIBRARIES = (
 )
 STARTERS = {
     *("benchlog.recorder.launch", "benchlog.recorder.lot.lot_inspection"),
-    *("check-bench", "demo", "inspect", "measure", "qualify", "refcheck", "response"),
-    *("soak", "trim", "watch"),
+    *("check-bench", "demo", "inspect", "measure", "new", "qualify", "refcheck"),
+    *("response", "soak", "trim", "watch"),
     *("campaign.py", "crowd.py", "keeper_program.py", "kills.py"),
 }
 """Words, and names of programs, of what starts processes of ours; where one is missing,
