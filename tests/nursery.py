@@ -29,6 +29,7 @@ from done_once import (
     find_drivers_once,
     keep_what_is_compiled,
     try_usual_replies_once,
+    type_commands_once,
 )
 from nursery_starts import (
     HEAD,
@@ -54,8 +55,8 @@ LIBRARIES = (
 )
 STARTERS = {
     *("benchlog.recorder.launch", "benchlog.recorder.lot.lot_inspection"),
-    *("check-bench", "demo", "inspect", "measure", "qualify", "refcheck", "response"),
-    *("soak", "trim", "watch"),
+    *("check-bench", "demo", "inspect", "measure", "new", "qualify", "refcheck"),
+    *("response", "soak", "trim", "watch"),
     *("campaign.py", "crowd.py", "keeper_program.py", "kills.py"),
 }
 """Words, and names of programs, of what starts processes of ours; where one is missing,
@@ -283,6 +284,7 @@ def main() -> None:
     find_drivers_once()
     import_everything()
     try_usual_replies_once()
+    type_commands_once()
     gc.collect()
     gc.freeze()
     gc.enable()

@@ -43,8 +43,9 @@ TOP = Path(__file__).parents[1]
 PAGES = [f"benchlog/manual/{topic}.md" for topic in TOPICS]
 DOCUMENTS = ["README.md", "DEVELOPERS.md", *PAGES]
 SELDOM = {
-    *("comparison", "drift", "exchange", "inspection", "metrics", "noise", "overnight"),
-    *("pulses", "rc-oscillators", "records", "time-base", "uses"),
+    *("comparison", "drift", "drivers", "exchange", "figures", "inspection", "metrics"),
+    *("noise", "over-temperature", "overnight", "pulses", "rc-oscillators", "records"),
+    *("scripts", "simulated-bench", "time-base", "uses"),
 }
 """Topics that need benches, runs and pages; their commands have tests of their own."""
 EVERY_DAY = [

@@ -16,6 +16,7 @@ from warm_program import PROGRAM, Program, run
 
 from benchlog.control import Request, ask, file_of
 from benchlog.errors import BenchlogError
+from benchlog.store.reader import Reader
 
 SCALE = "20"
 """Bench seconds in a second; simulator and keeper share it."""
@@ -31,6 +32,14 @@ class Line:
     @property
     def db(self) -> Path:
         return self.folder / "test.db"
+
+    def readings(self, run: int = 1) -> int:
+        """Return how many a run has by now: none where it has not begun."""
+        try:
+            with Reader.open(self.db) as reader:
+                return reader.count(run)
+        except BenchlogError:
+            return 0
 
     def environment(self) -> dict[str, str]:
         kept = {k: v for k, v in os.environ.items() if not k.startswith("BENCHLOG_")}

@@ -3,12 +3,12 @@
 import json
 import os
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 from cli.conftest import Line, document
 from click.testing import CliRunner
+from warm_program import PROGRAM, run
 
 from benchlog.cli import root
 from benchlog.clock import VirtualClock
@@ -196,13 +196,12 @@ def test_a_new_part_takes_the_place_of_a_file_only(tmp_path, what, words):
             pass
     before = out.read_bytes() if what == "database" else b""
     line = [*words.split(), "--kind", "quartz", "--out", str(out), "--overwrite"]
-    done = subprocess.run(
-        [sys.executable, "-m", "benchlog.cli", *line],
+    done = run(
+        [*PROGRAM, *line],
         capture_output=True,
         text=True,
         stdin=subprocess.DEVNULL,
         timeout=60,
-        check=False,
     )
     assert done.returncode == (0 if what == "link" else 2), done.stderr
     assert precious.read_text() == "precious"

@@ -12,20 +12,11 @@ from cli.test_terminal import (
 )
 from waiting import wait_for
 
-from benchlog.errors import StoreError
-
 UNTOLD = (
     "import fcntl, signal, termios\n"
     "signal.signal(signal.SIGHUP, signal.SIG_IGN)\n"  # as `nohup` does
 )
 UNTOLD_IN_ITS_TERMINAL = UNTOLD + "fcntl.ioctl(0, termios.TIOCSCTTY, 0)\n"
-
-
-def has_begun(line: Line) -> bool:
-    try:
-        return readings(line) >= 3
-    except StoreError:
-        return False
 
 
 @pytest.mark.parametrize(
@@ -36,7 +27,7 @@ def test_a_watch_whose_terminal_is_gone_ends_in_seconds(
 ) -> None:
     words = measure(bench, "--device", "d", "--for", "10h", "--no-screen")
     with line.started(*words):
-        wait_for(lambda: has_begun(line))
+        wait_for(lambda: line.readings() >= 3)
         with terminal(line, "watch", take=take + AT_ONCE) as screen:
             screen.until_measuring(line)
             screen.look_for(1.0)

@@ -8,6 +8,7 @@ import threading
 from pathlib import Path
 
 import pytest
+from warm_program import PROGRAM, run
 
 from benchlog.cli.host_faults import address_fault, memory_fault, sentence_of
 from benchlog.cli.tasks.id_files import octets_of
@@ -126,28 +127,26 @@ def test_a_home_that_is_a_file(line: Line) -> None:
     kept = line.environment()
     del kept["BENCHLOG_DB"]
     home = str(line.folder / "home")
-    done = subprocess.run(
-        [sys.executable, "-m", "benchlog.cli", "demo", "--readings", "1"],
+    done = run(
+        [*PROGRAM, "demo", "--readings", "1"],
         cwd=line.folder,
         env={k: v for k, v in kept.items() if k[:4] != "XDG_"} | {"HOME": home},
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
         timeout=60,
-        check=False,
     )
     told(done, home)
 
 
 def test_a_full_disk_behind_standard_output(line: Line) -> None:
     with Path("/dev/full").open("w") as full:
-        done = subprocess.run(
-            [sys.executable, "-m", "benchlog.cli", "parts"],
+        done = run(
+            [*PROGRAM, "parts"],
             env=line.environment(),
             stdout=full,
             stderr=subprocess.PIPE,
             text=True,
-            check=False,
             timeout=60,
         )
     told(done, "no room", "free some space")
@@ -169,20 +168,23 @@ def test_a_name_too_long(line: Line) -> None:
     told(line.run("runs", "--db", "x" * 300), "too long", "shorter")
 
 
-def test_too_many_open_files(line: Line, monkeypatch: pytest.MonkeyPatch) -> None:
-    def few() -> None:
-        resource.setrlimit(resource.RLIMIT_NOFILE, (16, 16))
+FEW_FILES = """
+import resource
+resource.setrlimit(resource.RLIMIT_NOFILE, (16, 16))
+from benchlog.cli import main
+main()
+"""
 
-    done = subprocess.run(
-        [sys.executable, "-m", "benchlog.cli", "demo", "--readings", "1"],
+
+def test_too_many_open_files(line: Line) -> None:
+    done = run(
+        [sys.executable, "-c", FEW_FILES, "demo", "--readings", "1"],
         cwd=line.folder,
         env=line.environment(),
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
         timeout=60,
-        preexec_fn=few,
-        check=False,
     )
     told(done, "ulimit -n")
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchlog.cli.printing import pairs, plain, print_json, table, width
@@ -59,14 +59,22 @@ def test_plain_knows_what_figures_are_made_of() -> None:
     assert plain(np.bool_(True)) is True
 
 
-@given(
-    st.recursive(
-        st.none() | st.booleans() | st.floats() | st.text() | st.integers(),
-        lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
-    )
+@pytest.mark.parametrize(
+    "examples", [30, pytest.param(100, marks=pytest.mark.campaign)]
 )
-def test_any_document_becomes_strict_json(document: object) -> None:
-    json.loads(json.dumps(plain(document), allow_nan=False), parse_constant=pytest.fail)
+def test_any_document_becomes_strict_json(examples: int) -> None:
+    @settings(max_examples=examples)
+    @given(
+        st.recursive(
+            st.none() | st.booleans() | st.floats() | st.text() | st.integers(),
+            lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
+        )
+    )
+    def of(document: object) -> None:
+        text = json.dumps(plain(document), allow_nan=False)
+        json.loads(text, parse_constant=pytest.fail)
+
+    of()
 
 
 def test_json_is_one_ascii_document(capsys: pytest.CaptureFixture[str]) -> None:

@@ -56,11 +56,22 @@ def measure(line, path, *words):
     )
 
 
+def poor_check(line, path):
+    """Check once more, against a reference that is hardly known; give the file back."""
+    file = Path(path)
+    stated = file.read_text()
+    file.write_text(re.sub("\nu_ppm = .*", "\nu_ppm = 3.0", stated))
+    code, poor = told(line, "refcheck", "--bench", path, "--for", "20s")
+    file.write_text(stated)
+    assert code == 0
+    return poor
+
+
 @pytest.mark.parametrize(
     ("way", "timebase_ppm"),
     [
-        (Wiring.PERIOD, 0.5),
         (Wiring.FREQUENCY, -0.5),
+        pytest.param(Wiring.PERIOD, 0.5, marks=pytest.mark.campaign),
         pytest.param(Wiring.PERIOD, -0.5, marks=pytest.mark.slow),
         pytest.param(Wiring.FREQUENCY, 0.5, marks=pytest.mark.slow),
     ],
@@ -69,6 +80,7 @@ def test_ten_ppm_come_out_as_ten(line, way, timebase_ppm):
     with bench_file(line, wired(way, timebase_ppm=timebase_ppm)) as (_, path):
         _, before = measure(line, path, "--readings", "10")
         code, check = told(line, "refcheck", "--bench", path, "--for", "60s")
+        poor = poor_check(line, path)
         _, after = measure(line, path, "--readings", "20")
     # a fast counter reads low, by what it is fast
     assert before["timebase"]["status"] == "stated"
@@ -77,6 +89,8 @@ def test_ten_ppm_come_out_as_ten(line, way, timebase_ppm):
     assert before["offset_ppm"] == pytest.approx(10.0, abs=before["u_ppm"])
     assert code == 0 and check["kept"]
     assert check["offset_ppm"] == pytest.approx(timebase_ppm, abs=1.5 * check["u_ppm"])
+    assert poor["kept"] and not poor["in_use"]
+    assert "NOT USED" in poor["older"]["text"]
     # one interval in twenty misses; half as much again, one in a few hundred
     assert after["timebase"]["status"] == "checked"
     assert after["u_ppm"] < 0.05 < before["u_ppm"]
@@ -114,21 +128,20 @@ def test_a_stale_check_is_said(line):
     assert "has expired" in line.run("show", str(found["run"])).stdout
 
 
+@pytest.mark.campaign  # what follows: verdict/test_governing_check.py
 def test_a_poor_check_does_not_replace_a_good_one(line):
     with bench_file(line, wired(Wiring.FREQUENCY, timebase_ppm=0.5)) as (_, path):
         words = ("refcheck", "--bench", path, "--for", "20s")
         _, good = told(line, *words)
-        file = Path(path)
-        stated = file.read_text()
-        file.write_text(re.sub("\nu_ppm = .*", "\nu_ppm = 3.0", stated))
-        code, poor = told(line, *words)
+        poor = poor_check(line, path)
         _, found = measure(line, path, "--readings", "10")
         # another nominal: what was found before is contradicted, the newest is used
-        file.write_text(stated.replace("10000000.0", "9999990.0"))
+        file = Path(path)
+        file.write_text(file.read_text().replace("10000000.0", "9999990.0"))
         moved = line.run(*words)
         _, after = measure(line, path, "--readings", "10")
     assert good["in_use"] and good["older"] is None
-    assert code == 0 and poor["kept"] and not poor["in_use"]
+    assert poor["kept"] and not poor["in_use"]
     assert poor["older"]["agrees"] and "NOT USED" in poor["older"]["text"]
     assert poor["older"]["offset_ppm"] == good["offset_ppm"]
     assert found["timebase"]["offset_ppm"] == good["offset_ppm"]
@@ -159,6 +172,7 @@ def test_a_lost_fix_is_said_and_its_pulses_do_not_count(line):
     assert "reference" in line.run("show", str(found["run"])).stdout
 
 
+@pytest.mark.campaign  # the fix is lost every day, and the line of other instruments
 def test_a_reference_whose_line_breaks_is_lost_and_comes_back(line):
     made = by_pulses(scenario(), receiver=ReceiverAt())
     words = ("soak", "--part", PART, "--device", "D", "--for", "100s", "--json")
@@ -216,7 +230,7 @@ def test_a_lot_is_not_measured_by_pulses(line):
 def test_a_standard_that_moved_is_warned_of(line):
     made = scenario(gate_s=1.0)
     with bench_file(line, made) as (bench, path):
-        words = ("refcheck", "--bench", path, "--standard", "S", "--for", "5s")
+        words = ("refcheck", "--bench", path, "--standard", "S", "--for", "8s")
         told(line, *words, "--part", PART)
         for _ in range(5):
             code, found = told(line, *words)

@@ -1,11 +1,12 @@
 """`soak` without a terminal: lengths, resuming, what is refused, a service's end."""
 
-import json
 import os
+import shutil
 import signal
 import socket
 import subprocess
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 from cli.conftest import PROGRAM, Line, document
@@ -41,9 +42,9 @@ def test_a_soak_ends_by_its_length_and_says_how_it_was(line: Line, bench: str) -
 
 def test_a_killed_soak_goes_on_by_itself(line: Line, bench: str) -> None:
     words = ["soak", "--bench", bench, "--part", PART, "--device", "KX-1"]
-    words += ["--for", "3m", "--no-screen", "--resume-last"]
+    words += ["--for", "100s", "--no-screen", "--resume-last"]
     with line.started(*words) as process:
-        wait_for(lambda: _readings(line) > 10)
+        wait_for(lambda: line.readings() > 10)
         process.kill()
         process.wait()
     done = line.run(*words, "--json")  # the same command, as a service has it
@@ -55,12 +56,6 @@ def test_a_killed_soak_goes_on_by_itself(line: Line, bench: str) -> None:
     assert figures["summary"]["causes"] == {"gap": 1}
     assert "resuming run 1" in done.stderr
     assert "this one keeps its own end" in done.stderr
-
-
-def _readings(line: Line) -> int:
-    done = line.run("runs", "--json")
-    runs = json.loads(done.stdout) if done.returncode == 0 else []
-    return runs[0]["readings"] if runs else 0
 
 
 def test_a_service_manager_is_told_and_sigterm_ends_cleanly(
@@ -102,6 +97,14 @@ def _until(manager: socket.socket, wanted: bytes) -> list[bytes]:
     return said
 
 
+@pytest.fixture(scope="module")
+def one_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database with a run that was no soak."""
+    demo = Line(tmp_path_factory.mktemp("demo"))
+    demo.run("demo", "--readings", "3", "--no-screen", "--db", str(demo.db))
+    return demo.db
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -113,9 +116,9 @@ def _until(manager: socket.socket, wanted: bytes) -> list[bytes]:
     ],
 )
 def test_what_cannot_be_is_one_sentence(
-    line: Line, words: tuple[str, ...], said: str
+    line: Line, one_run: Path, words: tuple[str, ...], said: str
 ) -> None:
-    line.run("demo", "--readings", "3", "--no-screen", "--db", str(line.db))
+    shutil.copy(one_run, line.db)
     done = line.run("soak", *words)
     assert done.returncode == 2
     assert said in done.stderr

@@ -8,10 +8,9 @@ import sys
 from pathlib import Path
 
 import pytest
-from warm_program import PROGRAM
+from waiting import wait_for
+from warm_program import PROGRAM, Program, run
 
-from benchlog.clock import host_deadline, host_sleep
-from benchlog.errors import BenchlogError
 from benchlog.store.reader import Reader
 
 from .conftest import Line
@@ -21,6 +20,18 @@ COUNTS = "".join(f"12000000.{number % 10}\n" for number in range(20))
 
 def in_shell(line: Line, words: str, ending: str) -> "subprocess.CompletedProcess[str]":
     """Run a command with a redirection of the shell behind it."""
+    if ending == "2>/dev/full":  # as the shell does
+        with Path("/dev/full").open("w") as full:
+            return run(
+                [*PROGRAM, *words.split()],
+                cwd=line.folder,
+                env=line.environment(),
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=full,
+                text=True,
+                timeout=60,
+            )
     program = " ".join(PROGRAM)
     return subprocess.run(
         ["/bin/sh", "-c", f"exec {program} {words} {ending}"],
@@ -58,7 +69,7 @@ def test_the_end_waits_for_no_reader(line: Line, bench: str) -> None:
     except BlockingIOError:
         os.set_blocking(writing, True)
     words = ("measure", "--bench", bench, "--part", "quartz-16mhz-30ppm")
-    process = subprocess.Popen(
+    process = Program(
         [*PROGRAM, *words, "--device", "d", "--for", "1h", "--no-screen"],
         cwd=line.folder,
         env=line.environment(),
@@ -67,9 +78,7 @@ def test_the_end_waits_for_no_reader(line: Line, bench: str) -> None:
         stderr=writing,
     )
     try:
-        limit = host_deadline(30.0)
-        while not has_readings(line.db) and not limit.passed:
-            host_sleep(0.1)
+        wait_for(line.readings)
         process.send_signal(signal.SIGTERM)
         assert process.wait(20.0) in (0, 3, 4)
         assert not select.select((), (writing,), (), 0)[1]  # still full
@@ -80,14 +89,6 @@ def test_the_end_waits_for_no_reader(line: Line, bench: str) -> None:
         process.wait()
         os.close(reading)
         os.close(writing)
-
-
-def has_readings(database: Path) -> bool:
-    try:
-        with Reader.open(database) as reader:
-            return reader.count(1) > 0
-    except BenchlogError:
-        return False
 
 
 ASKED_TO_END = """
@@ -118,7 +119,7 @@ def test_a_list_whose_reader_went_away_ends_as_other_tools_do(line: Line) -> Non
     reading, writing = os.pipe()
     os.close(reading)
     with os.fdopen(writing, "wb") as gone:
-        done = subprocess.run(
+        done = run(
             [*PROGRAM, "show", "1"],
             cwd=line.folder,
             env=line.environment(),

@@ -22,7 +22,7 @@ def runs_of(line: Line) -> list[dict]:
 def test_a_run_is_stopped_from_another_terminal(line: Line, bench: str) -> None:
     words = ["soak", "--bench", bench, "--part", PART, "--device", "KX-1"]
     with line.started(*words, "--for", "2h", "--no-screen") as process:
-        wait_for(lambda: any(run["readings"] > 3 for run in runs_of(line)))
+        wait_for(lambda: line.readings() > 3)
         (going,) = runs_of(line)
         assert (going["state"], going["does_not_count"]) == ("running", "not ended")
         assert "running" in line.run("runs").stdout
@@ -40,7 +40,7 @@ def test_a_run_is_stopped_from_another_terminal(line: Line, bench: str) -> None:
 def test_a_run_that_nobody_keeps_cannot_be_stopped(line: Line, bench: str) -> None:
     words = ["soak", "--bench", bench, "--part", PART, "--device", "KX-1"]
     with line.started(*words, "--for", "2h", "--no-screen") as process:
-        wait_for(lambda: any(run["readings"] > 3 for run in runs_of(line)))
+        wait_for(lambda: line.readings() > 3)
         process.kill()
         process.wait()
     (left,) = runs_of(line)
@@ -65,7 +65,7 @@ def test_commands_that_look_give_way_to_a_keeper_and_nothing_else(
 
     words = ["soak", "--bench", bench, "--part", PART, "--device", "KX-1"]
     with line.started(*words, "--for", "2h", "--no-screen") as process:
-        wait_for(lambda: any(run["readings"] > 3 for run in runs_of(line)))
+        wait_for(lambda: line.readings() > 3)
         database = line.db
         assert keeper_beside(database)
         own, its = (os.getpriority(os.PRIO_PROCESS, one) for one in (0, process.pid))

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
 from cli.conftest import Line
 from waiting import wait_for
 from warm_program import Program
@@ -233,6 +234,7 @@ def test_dumb_terminal_gets_plain_lines(line: Line, bench: str) -> None:
         assert "\x1b" not in screen.all
 
 
+@pytest.mark.campaign  # keys and words: screen/test_sibling_runs.py
 def test_two_positions_on_one_screen(line: Line) -> None:
     with line.bench("--offset-ppm", "3", "--positions", "2") as bench:
         both = ("--position", "A", "--device", "KX-A", "--for", "10h")
@@ -259,7 +261,7 @@ def test_two_positions_on_one_screen(line: Line) -> None:
 
 
 def test_the_next_device_follows_with_the_same_settings(line: Line, bench: str) -> None:
-    more = ("--device", "KX-1", "--readings", "15", "--operator", "J. Vael")
+    more = ("--device", "KX-1", "--readings", "8", "--operator", "J. Vael")
     with terminal(line, *measure(bench, *more, "--note", "of KX-1")) as screen:
         screen.until("next device: scan its id")
         screen.type("KX-2\r")  # as a scanner sends it
@@ -280,6 +282,7 @@ def test_the_next_device_follows_with_the_same_settings(line: Line, bench: str) 
     assert (first.note, second.note) == ("of KX-1", ""), "it was noted of the first"
 
 
+@pytest.mark.campaign  # the next device, below another key: screen/test_next_device.py
 def test_a_on_another_device_ends_the_run_and_goes_on_with_it(
     line: Line, bench: str
 ) -> None:

@@ -142,18 +142,24 @@ def test_noise_never_crashes_and_never_vouches(noise):
     assert not vouches(noise)
 
 
-@settings(max_examples=400, deadline=None)
-@given(
-    st.sampled_from(sorted(PUBLISHED)),
-    st.lists(
-        st.tuples(st.integers(0, 80), st.integers(0, 255)), min_size=1, max_size=4
-    ),
+@pytest.mark.parametrize(
+    "examples", [80, pytest.param(400, marks=pytest.mark.campaign)]
 )
-def test_a_damaged_sentence_vouches_only_if_it_came_out_whole(line, damage):
-    wrong = bytearray(line)
-    for at, value in damage:
-        wrong[at % len(wrong)] = value
-    is_whole_or_vouches_for_nothing(bytes(wrong))
+def test_a_damaged_sentence_vouches_only_if_it_came_out_whole(examples):
+    @settings(max_examples=examples)
+    @given(
+        st.sampled_from(sorted(PUBLISHED)),
+        st.lists(
+            st.tuples(st.integers(0, 80), st.integers(0, 255)), min_size=1, max_size=4
+        ),
+    )
+    def of(line, damage):
+        wrong = bytearray(line)
+        for at, value in damage:
+            wrong[at % len(wrong)] = value
+        is_whole_or_vouches_for_nothing(bytes(wrong))
+
+    of()
 
 
 @pytest.mark.parametrize("line", sorted(PUBLISHED))
