@@ -235,7 +235,9 @@ def killed_in_a_burn(line, *, cycle):
 
     The burn ends once there is a file `go-on`.
     """
-    slowly = '"$0" chip burn "$BENCHLOG_CODE"; while [ ! -e go-on ]; do sleep 0.05; done'
+    slowly = (
+        '"$0" chip burn "$BENCHLOG_CODE"; while [ ! -e go-on ]; do sleep 0.05; done'
+    )
     with_burn(line, command=["/bin/sh", "-c", slowly, programmer_of(line), "{code}"])
     if not cycle:
         bench = line.folder / "bench.toml"
