@@ -1,6 +1,7 @@
 """Drawn sequences, lies and faults: nothing outside the bounds reaches a setter.
 
-The 10,000 are `order_campaign.py`, kept in ORDERS.md; here the first of a seed, 40 of them in every run.
+The 10,000 are `order_campaign.py`, kept in ORDERS.md; here the first 40 of a seed, in
+campaigns 100.
 """
 
 import pytest

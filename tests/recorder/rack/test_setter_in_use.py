@@ -105,7 +105,8 @@ with opened_keeper([plan], database, HostClock(), tell=lambda told: None) as kee
 @contextmanager
 def kept_elsewhere(plan, database):
     packed = pickle.dumps((plan, database)).hex()
-    with waiting_program(KEEPER, packed):
+    # its last word tells the nursery that it starts processes of ours
+    with waiting_program(KEEPER, packed, "measure"):
         yield
 
 
