@@ -22,6 +22,7 @@ from benchlog.store.reader import Reader
 
 SCALE = 20.0
 GATE_S = 0.2
+HURRIED_SCALE, HURRIED_GATE_S = 40.0, 1.0
 PART = "quartz-16mhz-30ppm"
 
 

@@ -8,6 +8,8 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from warm_program import Program
+
 HOLDER = """
 import sys
 from benchlog.clock import HostClock
@@ -24,7 +26,7 @@ with BenchLocks([], who, HostClock()) as locks:
 @contextmanager
 def waiting_program(program: str, *words: str) -> Iterator[None]:
     """Run a program that says `held` and ends when it is spoken to."""
-    with subprocess.Popen(
+    with Program(
         [sys.executable, "-c", program, *words],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from lot_shop import Shop, a_shop
+from lot_shop import HURRIED_GATE_S, HURRIED_SCALE, Shop, a_shop
 
 
 @pytest.fixture
@@ -20,6 +20,13 @@ def inputs(tmp_path: Path) -> Iterator[Shop]:
     """A bench with one counter, which has a position at each of its inputs."""
     with a_shop(tmp_path, one_counter=True) as found:
         found.bench.insert("B", -4.0)
+        yield found
+
+
+@pytest.fixture
+def hurried(tmp_path: Path) -> Iterator[Shop]:
+    """A bench where minutes take a second or two, and give few readings."""
+    with a_shop(tmp_path, HURRIED_GATE_S, HURRIED_SCALE) as found:
         yield found
 
 

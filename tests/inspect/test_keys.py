@@ -148,15 +148,18 @@ def test_no_device_for_long_is_said_once_and_kept_with_the_next_run() -> None:
     assert place.idled_s == 0.0
 
 
-def test_the_screen_is_told_for_how_long_by_now_and_no_longer(table: Table) -> None:
+def test_the_screen_is_told_for_how_long_by_now_and_no_longer(
+    hurried: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
     def said() -> str:
         return str(table.ask("status").data["lot"]["said"])  # type: ignore[index]
 
-    table.measure("a", 2.0)
-    wait_for(lambda: said() == "no new device at A for 1 min 00 s")
-    wait_for(lambda: said() == "no new device at A for 2 min 00 s")
-    assert table.ask("again").ok
-    assert "no new device" not in said()
+    with set_up(hurried, monkeypatch, 300) as table:
+        table.measure("a", 2.0)
+        wait_for(lambda: said() == "no new device at A for 1 min 00 s")
+        wait_for(lambda: said() == "no new device at A for 2 min 00 s")
+        assert table.ask("again").ok
+        assert "no new device" not in said()
 
 
 async def test_scan_look_and_take_the_next(

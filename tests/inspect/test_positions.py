@@ -42,6 +42,7 @@ def test_ids_from_a_list_are_measured_at_both_positions_at_once(two: Shop) -> No
     assert any(begun < ended for (_, ended), (begun, _) in pairwise(spans))
 
 
+@pytest.mark.campaign  # every suite has them behind a scanner, and at one position
 def test_devices_come_and_go_at_both_positions_and_get_numbers_of_their_own(
     two: Shop,
 ) -> None:
@@ -91,7 +92,9 @@ def test_two_inputs_of_one_counter_are_measured_by_turns(inputs: Shop) -> None:
             assert ppm == pytest.approx({"A": 3.0, "B": -4.0}[run.position], abs=0.5)
 
 
-@pytest.mark.parametrize("line", ["input = 1", ""])
+@pytest.mark.parametrize(
+    "line", ["input = 1", pytest.param("", marks=pytest.mark.campaign)]
+)
 def test_the_same_input_twice_is_refused(inputs: Shop, line: str) -> None:
     text = (inputs.folder / "bench.toml").read_text().replace("input = 2", line)
     (inputs.folder / "bench.toml").write_text(text)

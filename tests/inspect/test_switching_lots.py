@@ -26,6 +26,8 @@ from benchlog.store.rows import VerdictRow
 
 PART = "quartz-16mhz-30ppm"
 SUPPLIER = "Invented Ltd"
+SMALL = 15
+"""Devices in a lot where the size of the sample does not matter."""
 
 
 @dataclass
@@ -89,22 +91,22 @@ def books(tmp_path: Path) -> Books:
 def test_tightened_after_two_of_five_and_normal_again_after_five(books: Books) -> None:
     # two rejected of the first four: the fifth is sampled as tightened, five accepted
     # in a row under it bring the eleventh back to normal
-    assert books.deliver("ARAR") == "nnnn"
-    assert books.deliver("AAAAA") == "ttttt"
-    assert books.deliver("A") == "n"
+    assert books.deliver("ARAR", lot_size=SMALL) == "nnnn"
+    assert books.deliver("AAAAA", lot_size=SMALL) == "ttttt"
+    assert books.deliver("A", lot_size=SMALL) == "n"
 
 
 def test_five_rejected_while_tightened_discontinue_inspection(
     books: Books, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert books.deliver("RR" + "RARARRR") == "nnttttttt"
+    assert books.deliver("RR" + "RARARRR", lot_size=SMALL) == "nnttttttt"
     with pytest.raises(UsageError, match="stop until improved"):
-        books.open()
+        books.open(lot_size=SMALL)
     # the supplier has acted: tightened begins anew, five accepted bring it to normal
-    assert books.deliver("A", severity="tightened") == "t"
-    assert books.deliver("AAAA") == "tttt"
+    assert books.deliver("A", severity="tightened", lot_size=SMALL) == "t"
+    assert books.deliver("AAAA", lot_size=SMALL) == "tttt"
     capsys.readouterr()
-    assert books.deliver("A") == "n"
+    assert books.deliver("A", lot_size=SMALL) == "n"
     assert "5 lots in a row accepted" in capsys.readouterr().err
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import closing
 
 import pytest
-from lot_shop import GATE_S, PART, Shop, document
+from lot_shop import HURRIED_GATE_S, PART, Shop, document
 from lot_table import Table, set_up
 from waiting import wait_for
 
@@ -50,14 +50,18 @@ def test_it_counts_nothing_and_nothing_is_begun_until_answered(table: Table) -> 
     assert len(table.runs()) == 1
 
 
-def test_while_it_is_asked_about_no_other_device_is_missed(table: Table) -> None:
-    asked_about(table, "a")
-    asked = table.ask("status").data["lot"]["said"]  # type: ignore[index]
-    table.let_gates_pass(math.ceil(1.2 * IDLE_S / GATE_S))
-    said = table.ask("status").data["lot"]["said"]  # type: ignore[index]
-    assert said == asked and "no new device" not in said
+def test_while_it_is_asked_about_no_other_device_is_missed(
+    hurried: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with set_up(hurried, monkeypatch, 300) as table:
+        asked_about(table, "a")
+        asked = table.ask("status").data["lot"]["said"]  # type: ignore[index]
+        table.let_gates_pass(math.ceil(1.2 * IDLE_S / HURRIED_GATE_S))
+        said = table.ask("status").data["lot"]["said"]  # type: ignore[index]
+        assert said == asked and "no new device" not in said
 
 
+@pytest.mark.campaign  # every suite does it by keys on the screen
 def test_it_is_meant_and_counts_and_that_can_be_undone(table: Table) -> None:
     asked_about(table, "a")
     assert table.ask("meant").ok
@@ -82,6 +86,7 @@ def test_taken_out_the_right_one_is_waited_for_under_the_same_id(table: Table) -
     assert kept == [("a", "fail", False), ("a", "pass", True)]
 
 
+@pytest.mark.campaign  # as above
 def test_skipped_the_next_id_is_taken(table: Table) -> None:
     asked_about(table, "a")
     assert table.ask("skip").ok

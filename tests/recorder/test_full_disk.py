@@ -7,12 +7,13 @@ import shutil
 import subprocess
 import sys
 import tracemalloc
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from ctrl_c import press_ctrl_c
 from schemas_held import hold
 from store.making import begin, clock_of, fresh_writer, reading, rows
 from warm_program import PROGRAM, Program, run
@@ -262,6 +263,8 @@ def test_a_run_that_is_still_kept_is_refused(plan_for, database, clock, tmp_path
 
     def onlooker(told):
         if told.reading is None or refused:
+            if refused and refused[0].poll() is not None:
+                press_ctrl_c()
             return
         copy = tmp_path / "rows"
         copy.mkdir()
@@ -275,7 +278,8 @@ def test_a_run_that_is_still_kept_is_refused(plan_for, database, clock, tmp_path
         refused.append(asked)
 
     plan = plan_for("stranger-steady", readings=600, max_s=30.0)
-    keep([plan], database, clock, tell=onlooker)
+    with suppress(KeyboardInterrupt):
+        keep([plan], database, clock, tell=onlooker)
     assert refused[0].wait(30) == 2
     assert "still being kept" in refused[0].stderr.read()
     refused[0].stderr.close()

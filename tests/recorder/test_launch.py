@@ -12,7 +12,7 @@ from seeds import seeded_random
 from waiting import wait_for
 from warm_program import children_of
 
-from benchlog.clock import host_deadline
+from benchlog.clock import host_deadline, host_sleep
 from benchlog.control import Request, ask, file_of
 from benchlog.errors import BenchlogError
 from benchlog.model import EventKind
@@ -114,6 +114,7 @@ def kill_round(launched, database, rng):
     with closing(Reader.open(database)) as reader:
         while not limit.passed:
             seen = max(seen, reader.count(run_id))
+            host_sleep(0.001)  # a core for ourselves would slow down what we look at
     os.kill(keeper.pid, signal.SIGKILL)
     keeper.wait(10)
     wait_for(lambda: not any(alive(pid) for pid in instruments))
@@ -137,8 +138,11 @@ def kill_rounds(launched, database, rounds):
     assert found.stdout.strip() == "ok", (found, sqlite3.sqlite_version)
 
 
-def test_kill_9_at_random_moments_loses_nothing_that_was_seen(launched, database):
-    kill_rounds(launched, database, 4)
+@pytest.mark.parametrize("rounds", [2, pytest.param(4, marks=pytest.mark.campaign)])
+def test_kill_9_at_random_moments_loses_nothing_that_was_seen(
+    launched, database, rounds
+):
+    kill_rounds(launched, database, rounds)
 
 
 @pytest.mark.slow

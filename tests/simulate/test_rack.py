@@ -38,9 +38,9 @@ def test_air_and_bodies_follow_as_the_differential_equation_wants():
     for lag_s in (0.0, 200.0):
         bottom = np.polymul(poles, [1, 1 / lag_s]) if lag_s else poles
         _, air, _ = signal.lsim(signal.lti([bottom[-1]], bottom), ramp, t_s)
-        found = np.array([chamber.body_c(at, 0, lag_s) for at in t_s])
-        assert np.abs(found - spec.begin_c - air).max() < 1e-6
-    assert max(chamber.air_c(at) for at in t_s) > 85.2  # it overshoots
+        found = np.array([chamber.body_c(at, 0, lag_s) for at in t_s[::7]])
+        assert np.abs(found - spec.begin_c - air[::7]).max() < 1e-6
+    assert max(chamber.air_c(at) for at in t_s[::7]) > 85.2  # it overshoots
     assert chamber.air_c(8000) == pytest.approx(25)
 
 

@@ -175,7 +175,7 @@ def test_no_signal_and_overload():
     assert float(low.ask("READ?")) == 9.9e37
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.binary(max_size=80))
 def test_no_bytes_whatever_crash_it(message):
     desk = Desk()
@@ -189,7 +189,7 @@ COUP AC LEV 9E999 CONF MEAS : * # ABOR *OPC? SYST:ERR?"""
 PIECES = st.sampled_from([*WORDS.split(), "\x00", "\xff", " "])
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.lists(PIECES, max_size=12))
 def test_no_mixture_of_its_own_words_crashes_it(pieces):
     desk = Desk()

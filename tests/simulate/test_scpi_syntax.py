@@ -123,7 +123,7 @@ def test_separators_inside_quotes_and_lists_do_not_split():
     assert list(split_outside("1,(@1,2),'x,y'", ",")) == ["1", "(@1,2)", "'x,y'"]
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(st.text(max_size=60))
 def test_any_text_is_a_unit_or_a_scpi_error(text):
     try:
@@ -134,7 +134,7 @@ def test_any_text_is_a_unit_or_a_scpi_error(text):
         assert unit.path.isupper()
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(
     st.one_of(
         st.text(max_size=40),

@@ -12,9 +12,10 @@ def line(tmp_path):
         yield made
 
 
+@pytest.mark.campaign  # every suite meets it in test_line.py, on its way
 def test_the_line_is_in_use_while_the_burn_of_a_killed_keeper_goes_on(line):
     """Before, codes were set, and the supply was taken away, in the midst of it."""
-    slowly = '"$0" chip burn "$BENCHLOG_CODE"; sleep 6; : > over'
+    slowly = '"$0" chip burn "$BENCHLOG_CODE"; sleep 4; : > over'
     with_burn(line, command=["/bin/sh", "-c", slowly, programmer_of(line), "{code}"])
     with line.start("--burn", "--yes") as process:
         line.bench.insert("A", 0.0, "chip-4")

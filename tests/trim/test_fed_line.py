@@ -65,6 +65,7 @@ def test_a_burned_code_is_verified_through_the_supply(line):
     ]
 
 
+@pytest.mark.campaign  # every suite burns another code, in test_line.py
 def test_a_chip_that_took_no_code_runs_elsewhere_after_the_cycle(line):
     """The program tells that all is well and burns nothing: the code is lost."""
     with_burn(line, "/bin/true")

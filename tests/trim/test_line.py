@@ -137,23 +137,30 @@ def ordered(line):
     return path.read_text().splitlines() if path.exists() else []
 
 
-def test_codes_are_burned_when_asked_and_verified_after_a_power_cycle(line):
+@pytest.mark.parametrize(
+    "chips", [[2], pytest.param([2, 3], marks=pytest.mark.campaign)]
+)
+def test_codes_are_burned_when_asked_and_verified_after_a_power_cycle(line, chips):
     with_burn(line)
     assert line.trim([1])[0] == 0
     assert ordered(line) == []  # never by default
-    done = line.trim([2, 3], "--burn", "--yes")
+    done = line.trim(chips, "--burn", "--yes")
     assert done[0] == 0, done[2]
-    codes = line.codes()
+    codes, last = line.codes(), chips[-1]
     wanted = [
         word
-        for device in ("C-002", "C-003")
-        for word in (f"chip burn {codes[device]}", "chip power-cycle")
+        for chip in chips
+        for word in (f"chip burn {codes[f'C-{chip:03d}']}", "chip power-cycle")
     ]
     assert ordered(line) == wanted
-    assert line.bench.firmware.burned == codes["C-003"] == line.bench.firmware.code
+    assert line.bench.firmware.burned == codes[f"C-{last:03d}"]
+    assert line.bench.firmware.burned == line.bench.firmware.code
+    # no snapshot has what burns a code
+    assert b"programmer" not in line.db.read_bytes()
+    assert PART.encode() in line.db.read_bytes()
     found = json.loads(asked(line, "--result", "--json").stdout)
     hold(found)
-    one, two, _ = found["devices"]
+    one, two, *_ = found["devices"]
     assert (one["burn"], two["burn"]) == (
         "not burned",
         "burned, verified after a power cycle",
@@ -161,7 +168,7 @@ def test_codes_are_burned_when_asked_and_verified_after_a_power_cycle(line):
     for key in ("set_ppm", "after_burn_ppm", "after_power_cycle_ppm"):
         assert two[key] == pytest.approx(two["offset_ppm"], abs=500)
     # burned once for good: the same chip again is verified, and not burned again
-    again = line.trim([2, 3, 3], "--burn", "--yes")
+    again = line.trim([*chips, last], "--burn", "--yes")
     assert again[0] == 0
     assert [word for word in ordered(line) if "burn" in word] == wanted[::2]
     assert "a burn of code" in again[2]
@@ -223,16 +230,14 @@ def test_a_programmer_that_fails_twice_stops_the_line(line):
     assert {run.ended_how for run in line.runs()} == {"not burned"}
 
 
-def test_no_snapshot_has_what_burns_a_code(line):
-    with_burn(line)
-    assert line.trim([5], "--burn", "--yes")[0] == 0
-    assert b"programmer" not in line.db.read_bytes()
-    assert PART.encode() in line.db.read_bytes()
-
-
 def killed_in_a_burn(line, *, cycle):
-    """Kill the keeper while a burn is under way; return the code that is burned."""
-    slowly = '"$0" chip burn "$BENCHLOG_CODE"; sleep 1'
+    """Kill the keeper while a burn is under way; return the code that is burned.
+
+    The burn ends once there is a file `go-on`.
+    """
+    slowly = (
+        '"$0" chip burn "$BENCHLOG_CODE"; while [ ! -e go-on ]; do sleep 0.05; done'
+    )
     with_burn(line, command=["/bin/sh", "-c", slowly, programmer_of(line), "{code}"])
     if not cycle:
         bench = line.folder / "bench.toml"
@@ -271,6 +276,7 @@ def gone_on_elsewhere(line):
 def test_a_burn_that_was_cut_and_nobody_can_look_at_brings_no_chip_in(line):
     """Before, it was brought in, "not burned", with the code of another search."""
     burned = killed_in_a_burn(line, cycle=False)
+    (line.folder / "go-on").touch()
     code, told, found = gone_on_elsewhere(line)
     (chip,) = found["devices"]
     assert (chip["code"], chip["burn"]) == (burned, "burn begun")
@@ -279,8 +285,18 @@ def test_a_burn_that_was_cut_and_nobody_can_look_at_brings_no_chip_in(line):
 
 
 def test_a_burn_that_was_cut_is_verified_with_the_code_that_was_burned(line):
-    """Before, the chip was told to have the best code of the search after the cut."""
+    """Before, the chip was told to have the best code of the search after the cut.
+
+    While the burn goes on nobody else begins; before, codes were set in its midst.
+    """
     burned = killed_in_a_burn(line, cycle=True)
+    with line.start("--burn", "--yes") as process:
+        process.stdin.write("C-004\n")
+        _, told = process.communicate(timeout=60)
+    assert process.returncode == 1 and "in use" in told, told
+    assert "what it had begun, such as a burn, goes on: wait" in told
+    assert (line.bench.firmware.code, len(ordered(line))) == (burned, 1)
+    (line.folder / "go-on").touch()
     _, _, found = gone_on_elsewhere(line)
     assert found["devices"][0]["code"] == burned
     assert len([word for word in ordered(line) if "burn" in word]) == 1

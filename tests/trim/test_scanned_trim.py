@@ -125,6 +125,7 @@ def last_ppm(shop, run_id):
     return (columns.frequency_hz[counted] / 10e6 - 1) * 1e6
 
 
+@pytest.mark.campaign  # every suite has the two places below
 def test_one_chip_behind_a_scanner_is_trimmed(places):
     found = figures(places.run(words("--position", "P02", "--device", "C-2")))
     assert found["best_code"] == CODES[102]

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from benchlog_drivers.command_trim import CommandTrim
 from schemas_held import hold
-from warm_program import PROGRAM, run
+from warm_program import PROGRAM, Program, run
 
 from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, host_deadline
@@ -158,7 +158,7 @@ def test_a_trim_that_is_interrupted_names_no_best_code(bench, narrow, tmp_path):
     served, path = bench
     words = ("trim", "--bench", str(path), "--part", str(narrow), "--device", "RC-104")
     environment = {**os.environ, "BENCHLOG_DB": str(tmp_path / "cut.db")}
-    with subprocess.Popen(
+    with Program(
         [*PROGRAM, *words],
         env={**environment, "XDG_STATE_HOME": str(tmp_path)},
         stdin=subprocess.DEVNULL,
@@ -297,7 +297,7 @@ def test_a_program_that_fails_or_floods_is_reported_and_bounded(script):
 def test_a_program_that_never_stops_talking_fills_no_disk(script, tmp_path):
     """Some 100 MB/s for as long as it may: ended in time, its end is kept."""
     before = disk_free(tmp_path), disk_free(Path("/tmp"))
-    driver = command_trim(script("yes 'still busy'"), limit_s=1.0)
+    driver = command_trim(script("yes 'still busy'"), limit_s=0.5)
     limit = host_deadline(5.0)
     with pytest.raises(SilentError) as caught:
         driver.set(1)

@@ -33,7 +33,7 @@ OPENED = Opened(
 def brief(monkeypatch):
     """Turns that give nothing end soon."""
     # private: ten real seconds beyond the gates, by our rule
-    monkeypatch.setattr(rack_turns, "_MARGIN_S", 0.2)
+    monkeypatch.setattr(rack_turns, "_MARGIN_S", 0.05)
 
 
 def bench_of(sequence, fails, said):

@@ -23,7 +23,7 @@ from benchlog.catalogue import load_dialect
 from benchlog.clock import HostClock, cpu_s, host_deadline, host_sleep
 from benchlog.errors import GarbledError, InstrumentError
 from benchlog.model import InstrumentSpec
-from benchlog.recorder.rack import call_watch
+from benchlog.recorder.rack import call_watch, setter_handle
 from benchlog.recorder.rack.setter_handle import SetterHandle, _farewell, _report
 from benchlog.recorder.rack.setter_job import SetterJob
 from benchlog.testing import Script, TcpPeer
@@ -268,7 +268,7 @@ def test_one_that_was_stopped_itself_takes_no_keeper_for_silent(odd, tmp_path):
     handle = odd(dead_man_s=2.0)
     number = handle.set(1.0)
     heard(handle, lambda one: one.number == number)
-    for _ in range(4):
+    for _ in range(2):
         os.kill(handle.pid, signal.SIGSTOP)
         host_sleep(1.5)
         handle.tend()
@@ -279,7 +279,8 @@ def test_one_that_was_stopped_itself_takes_no_keeper_for_silent(odd, tmp_path):
     assert not released(tmp_path)
 
 
-def test_one_that_cannot_be_let_go_of_is_told(odd, tmp_path):
+def test_one_that_cannot_be_let_go_of_is_told(odd, tmp_path, monkeypatch):
+    monkeypatch.setattr(setter_handle, "_FAREWELL_S", 2.0)
     handle = odd()
     number = handle.set(1.0)
     heard(handle, lambda one: one.number == number)

@@ -20,6 +20,7 @@ from benchlog.errors import BusyError
 from benchlog.model import Bench, Dialect, Identity, InstrumentSpec, PositionSpec
 from benchlog.recorder.bench_lock import BenchLocks
 from benchlog.recorder.keeper import keep
+from benchlog.recorder.rack import setter_handle
 from benchlog.recorder.rack.setter_handle import SetterHandle
 from benchlog.recorder.rack.setter_job import SetterJob
 from benchlog.testing import Script, TcpPeer
@@ -104,7 +105,8 @@ with opened_keeper([plan], database, HostClock(), tell=lambda told: None) as kee
 @contextmanager
 def kept_elsewhere(plan, database):
     packed = pickle.dumps((plan, database)).hex()
-    with waiting_program(KEEPER, packed):
+    # its last word tells the nursery that it starts processes of ours
+    with waiting_program(KEEPER, packed, "measure"):
         yield
 
 
@@ -172,8 +174,11 @@ WHO = Identity("an odd setter", "ACORN", "ODD", "4711")
 
 
 @pytest.mark.parametrize("anew", [False, True])
-def test_its_process_holds_it_until_it_was_let_go_of(odd_job, tmp_path, anew):
+def test_its_process_holds_it_until_it_was_let_go_of(
+    odd_job, tmp_path, anew, monkeypatch
+):
     """Also where the process is begun anew, and after its keeper."""
+    monkeypatch.setattr(setter_handle, "_FAREWELL_S", 2.0)
     locks = BenchLocks(["A"], "a keeper", HostClock())
     handle = SetterHandle(odd_job, locks)
     handle.start()

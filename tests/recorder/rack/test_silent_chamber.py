@@ -17,7 +17,7 @@ EVERY_S, SILENT_S = 1200.0, 300.0
 
 def gone_through(told=lambda celsius: celsius):
     sequence = load_sequence("temperature-five-points")
-    bench = VirtualBench(rack_scenario(PART, 2, 5), PART, sequence)
+    bench = VirtualBench(rack_scenario(PART, 1, 5), PART, sequence)
     chamber = bench.rack.setters["chamber"].driver
     measured, began_ns = chamber.measured, bench.clock.mono_ns()
 
