@@ -77,6 +77,26 @@ def find_drivers_once() -> None:
     metadata.entry_points = entry_points  # type: ignore[assignment]
 
 
+def collect_constants_once() -> None:
+    """Let hypothesis look here for the constants of benchlog, from which it draws.
+
+    A worker then looks for those of what it has imported itself: 0.4 s less for each.
+    """
+    if "hypothesis" not in sys.modules:
+        return
+    from hypothesis import configuration
+    from hypothesis.internal.conjecture import providers
+
+    if (
+        "HYPOTHESIS_STORAGE_DIRECTORY" not in os.environ
+    ):  # not where a test happens to be
+        configuration.set_hypothesis_home_dir(Path(__file__).parents[1] / ".hypothesis")
+    # private: hypothesis has no public way to do this before its first test
+    providers._get_local_constants()
+    # a worker's own plugin of hypothesis begins anew
+    configuration.notice_initialization_restarted(warn=False)
+
+
 def try_usual_replies_once() -> None:
     """Keep how the trial of the usual reply pattern came out; it takes 5 ms."""
     from benchlog import registry

@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import Any
 
 from done_once import (
+    collect_constants_once,
     find_drivers_once,
     keep_what_is_compiled,
     try_usual_replies_once,
@@ -53,6 +54,8 @@ LIBRARIES = (
     *("textual.layouts.factory", "textual.scrollbar"),
     *("importlib.readers", "encodings.idna", "encodings.utf_8_sig"),
 )
+OF_TESTS = ("hypothesis.strategies", "html5lib", "jsonschema", "pypdf")
+"""What workers of `pytest -n` need besides. DuckDB would start a thread."""
 STARTERS = {
     *("benchlog.recorder.launch", "benchlog.recorder.lot.lot_inspection"),
     *("check-bench", "demo", "inspect", "measure", "new", "qualify", "refcheck"),
@@ -80,7 +83,7 @@ def import_everything() -> None:
     """
     gc.disable()  # what is imported stays
     os.environ |= {"OPENBLAS_NUM_THREADS": "1", **QUIET}
-    for name in LIBRARIES:
+    for name in LIBRARIES + OF_TESTS:
         with contextlib.suppress(ImportError):
             importlib.import_module(name)
     for room in ROOMS:
@@ -285,6 +288,7 @@ def main() -> None:
     import_everything()
     try_usual_replies_once()
     type_commands_once()
+    collect_constants_once()
     gc.collect()
     gc.freeze()
     gc.enable()

@@ -6,6 +6,7 @@ Truth: the law of the simulated quartz, its air and its thermal lag of 45 s.
 import numpy as np
 import pytest
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.analysis.fitting.temperature import TemperatureData, fit_temperature
 from benchlog.analysis.fitting.thermal_lag import known_body, stretches
@@ -60,7 +61,7 @@ def held(runs, shapes=("step", "twice", "ramp")):
 
 @pytest.mark.parametrize(
     ("runs", "least", "most_wrong"),
-    [(4, 3, 1), pytest.param(12, 10, 1, marks=pytest.mark.campaign)],
+    [(3, 2, 1), seldom(12, 10, 1)],
 )
 def test_intervals_hold_with_and_without_gaps(runs, least, most_wrong):
     """Before, of 12 such runs 3 held, and lags stood 3 % apart on a ladder."""

@@ -304,6 +304,7 @@ def test_flicker_with_a_random_walk_in_it_is_held():
     assert share >= 0.91
 
 
+@pytest.mark.campaign  # `test_flicker_with_a_random_walk_in_it_is_held` in a long run
 def test_more_octaves_do_not_drown_the_motions_of_a_long_run():
     """Six octaves of 20 degrees each held 91 %: they all count for 50 together."""
     share, width = coverage(("flicker FM", "random-walk FM", 20.0), 1000, 0.0, runs=500)

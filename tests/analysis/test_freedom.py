@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from noise_makers import allan_variance, make
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.analysis.stability.difference_sums import total_squares
 from benchlog.analysis.stability.freedom import (
@@ -61,7 +62,12 @@ def test_near_the_closed_formulas_of_sp1065_table_5(m, alpha):
 
 @pytest.mark.parametrize(
     ("kind", "alpha"),
-    [("white PM", 2), ("white FM", 0), ("flicker FM", -1), ("random-walk FM", -2)],
+    [
+        ("white PM", 2),
+        ("white FM", 0),
+        seldom("flicker FM", -1),
+        ("random-walk FM", -2),
+    ],
 )
 def test_scatter_of_simulated_estimates(kind, alpha):
     y = make(kind, seeded_generator(11), 4000, 200)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from noise_makers import make
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.analysis.fitting import regression
 from benchlog.analysis.fitting.ageing import ageing
@@ -25,9 +26,9 @@ def noise(kind, n, level, seed=RNG_SEED):
     ("what", "kind"),
     [
         ("drift", "flicker FM"),
-        ("temperature", "white FM"),
-        pytest.param("drift", "white FM", marks=pytest.mark.campaign),
-        pytest.param("temperature", "flicker FM", marks=pytest.mark.campaign),
+        seldom("temperature", "white FM"),
+        seldom("drift", "white FM"),
+        seldom("temperature", "flicker FM"),
     ],
 )
 def test_intervals_hold_the_truth(what, kind):

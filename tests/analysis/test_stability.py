@@ -133,8 +133,10 @@ def brute(y, m, order):
     for k in range(len(y) - order * m + 1):
         blocks = y[k : k + order * m].reshape(order, m)
         there = ~np.isnan(blocks)
-        if np.all(2 * there.sum(axis=1) >= m):
-            found.append(np.diff(np.nanmean(blocks, axis=1), n=order - 1)[0] ** 2)
+        count = there.sum(axis=1)
+        if np.all(2 * count >= m):
+            means = np.where(there, blocks, 0.0).sum(axis=1) / count
+            found.append(np.diff(means, n=order - 1)[0] ** 2)
     return found
 
 

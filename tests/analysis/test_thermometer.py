@@ -5,6 +5,7 @@ import pytest
 from analysis.response_campaign import Course, cuts, false_claims, seen
 from analysis.temperature_campaign import BODIES, cell
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.analysis.fitting.temperature import TemperatureData, fit_temperature
 from benchlog.analysis.fitting.thermometer import ASSUMED_U_C, GAIN_PER_C
@@ -64,7 +65,7 @@ def test_a_body_of_two_lags_is_named():
 
 
 @pytest.mark.parametrize(
-    "kind", ["white FM", "flicker FM", "white PM + 5 random-walk FM"]
+    "kind", [seldom("white FM"), "flicker FM", "white PM + 5 random-walk FM"]
 )
 def test_nothing_done_is_seldom_called_a_response(kind):
     """Full table: RESPONSES.md. Random walk under white PM: 33 of 100 before."""

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import pytest
 from store.making import begin, reading
+from tiers import seldom
 
 from benchlog.clock import HostClock, VirtualClock
 from benchlog.evaluation.run_evaluation import RunEvaluator, evaluate
@@ -62,7 +63,7 @@ def told(path, run):
     return found, aged
 
 
-@pytest.mark.parametrize("by_s", [200 * DAY_S, -40 * DAY_S, 3])
+@pytest.mark.parametrize("by_s", [200 * DAY_S, seldom(-40 * DAY_S), 3])
 def test_what_is_found_does_not_go_by_a_clock_that_was_set(tmp_path, by_s):
     even, even_aged = told(tmp_path / "a.db", written(tmp_path / "a.db", 0))
     run = written(tmp_path / "b.db", by_s)
@@ -98,7 +99,10 @@ def test_sleep_counts_as_time_that_passed(tmp_path):
 
 @pytest.mark.parametrize(
     "second",
-    [mark("two"), mark(pace=0.5), b"", b"{", b'{"boot": "one"}', b"[1]", b"\xff"],
+    [
+        *(mark("two"), mark(pace=0.5), b"", b'{"boot": "one"}', b"\xff"),
+        *map(seldom, (b"{", b"[1]")),
+    ],
 )
 def test_of_another_boot_the_wall_clock_alone_tells(tmp_path, second):
     """A limit; so it is on systems that tell nothing of their boots."""
@@ -107,7 +111,9 @@ def test_of_another_boot_the_wall_clock_alone_tells(tmp_path, second):
     assert found.summary.missing_s == pytest.approx(AWAY_S + DAY_S, abs=1.5)
 
 
-@pytest.mark.parametrize("asleep_ns", [2**62 - 1, 2**62, -1, 10**400, True, "7"])
+@pytest.mark.parametrize(
+    "asleep_ns", [2**62, -1, 10**400, *map(seldom, (2**62 - 1, True, "7"))]
+)
 def test_a_mark_that_cannot_be_ends_nothing(tmp_path, asleep_ns):
     """Of a stranger's database: figures of that run may be odd, and no more."""
     path = tmp_path / "a.db"

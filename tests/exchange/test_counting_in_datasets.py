@@ -2,12 +2,11 @@
 
 import os
 import sqlite3
-from contextlib import chdir
 from pathlib import Path
 
-import duckdb
 import pytest
 from exchange import factory
+from exchange.asking import ask
 from exchange.factory import bench_database
 from pyarrow import parquet
 from store.making import begin, rows
@@ -50,9 +49,7 @@ def answers(benches: list[Path], folder: Path, *views: str) -> list[list[tuple]]
     for path in benches:
         with Reader.open(path) as reader:
             write_dataset(reader, folder)
-    with chdir(folder), duckdb.connect() as connection:
-        connection.execute((folder / "queries.sql").read_text())
-        return [connection.execute(f"from {view}").fetchall() for view in views]
+    return [ask(folder, f"from {view}") for view in views]
 
 
 def averages(benches: list[Path], folder: Path, *views: str) -> list[list[tuple]]:

@@ -3,13 +3,14 @@
 The figures are held against DuckDB, a general engine, and against SQLite's own answers.
 """
 
-import os
 import re
 import statistics
+from functools import partial
 from importlib.resources import files
 
 import duckdb
 import pytest
+from exchange.asking import ask as ask_in
 from exchange.factory import READINGS, bench_database
 from store.making import TIMEBASE, begin, plan, rows
 
@@ -45,17 +46,9 @@ def dataset(databases, tmp_path_factory):
     return folder
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def ask(dataset):
-    """Ask the dataset by the queries that lie in it, as a person would."""
-    connection = duckdb.connect()
-    before = os.getcwd()
-    os.chdir(dataset)
-    text = (dataset / "queries.sql").read_text()
-    connection.execute(text)
-    yield lambda sql: connection.execute(sql).fetchall()
-    os.chdir(before)
-    connection.close()
+    return partial(ask_in, dataset)
 
 
 def test_all_runs_and_readings_are_there(ask, databases):
@@ -160,7 +153,7 @@ def test_one_bench_against_another(ask, databases):
         assert own[0][0] == pytest.approx(0.0, abs=1e-9)
 
 
-def test_ageing_of_a_family(tmp_path, ask):
+def test_ageing_of_a_family(tmp_path):
     years = 0.5
     with Writer.open(tmp_path / "aged.db", clock := VirtualClock()) as writer:
         for age in range(4):
@@ -174,8 +167,8 @@ def test_ageing_of_a_family(tmp_path, ask):
             clock.sleep(years * 365.25 * 86_400)
     with Reader.open(tmp_path / "aged.db") as reader:
         write_dataset(reader, tmp_path / "set")
-    os.chdir(tmp_path / "set")
-    ((kind, devices, slope, _, _),) = ask("from ageing_of_kinds")
+    found = ask_in(tmp_path / "set", "from ageing_of_kinds")
+    ((kind, devices, slope, _, _),) = found
     assert (kind, devices) == ("quartz", 1)
     assert slope == pytest.approx(3.0, abs=1e-3)
 
@@ -230,9 +223,7 @@ def test_every_query_is_explained():
     assert statistics.mean(len(line) for line in text.splitlines()) < 80
 
 
-def test_an_import_is_dated_by_its_readings_and_a_check_is_no_device(
-    tmp_path, monkeypatch
-):
+def test_an_import_is_dated_by_its_readings_and_a_check_is_no_device(tmp_path):
     path, folder = tmp_path / "bench.db", tmp_path / "set"
     made = "".join(f"2021-03-0{1 + k}T06:00:00Z,16000100\n" for k in range(5))
     (tmp_path / "made.csv").write_text(made)
@@ -245,13 +236,11 @@ def test_an_import_is_dated_by_its_readings_and_a_check_is_no_device(
             writer.commit(rows(run, writer.begin_segment(run), 5))
             writer.end_run(run, "stopped")
         write_dataset(reader, folder)
-    monkeypatch.chdir(folder)
-    with duckdb.connect() as connection:
-        connection.execute((folder / "queries.sql").read_text())
-        found = connection.execute(
-            "select device, day, imported, strftime(started, '%Y-%m-%d') from runs"
-            " where imported"
-        ).fetchall()
-        devices = connection.execute("select device from measured order by 1")
-        assert devices.fetchall() == [("KX-1",), ("KX-2",)]
+    found = ask_in(
+        folder,
+        "select device, day, imported, strftime(started, '%Y-%m-%d') from runs"
+        " where imported",
+    )
+    devices = ask_in(folder, "select device from measured order by 1")
+    assert devices == [("KX-1",), ("KX-2",)]
     assert found == [("KX-1", "2021-03-01", True, "2021-03-01")]

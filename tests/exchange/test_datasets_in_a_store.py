@@ -117,10 +117,11 @@ def test_an_export_writes_what_is_new_and_compact_brings_together(
     assert store.unfinished() == 0
 
 
-def test_killed_exports_leave_nothing_that_counts(address, bench, store):
+@pytest.mark.parametrize("kills", [1, pytest.param(3, marks=pytest.mark.campaign)])
+def test_killed_exports_leave_nothing_that_counts(address, bench, store, kills):
     words = [sys.executable, "-m", "benchlog.cli", "export", "--dataset", address]
     rng = seeded_random(17)
-    for number in range(3):
+    for number in range(kills):
         child = subprocess.Popen(
             [*words, "--db", str(bench)],
             env={**environment(), **KEYS},

@@ -11,15 +11,13 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterable
-from contextlib import chdir, suppress
 from dataclasses import replace
-from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 
-import duckdb
 import pyarrow
 import pytest
+from exchange.asking import ask
 from exchange.factory import READINGS, bench_database
 from store.making import BENCH, PART, TIMEBASE, begin, clock_of, plan, rows
 from store.processes import environment
@@ -88,25 +86,6 @@ def void(path: Path) -> None:
     """Declare the first run of a bench void, as is done later."""
     with Writer.open(path, VirtualClock(now_utc_ns=LATER_NS)) as writer:
         writer.amend(1, Amendment(kind="void", reason="probe off"))
-
-
-def ask(folder: Path, sql: str) -> list[tuple]:
-    """Ask a dataset by the queries that lie in it."""
-    with chdir(folder):
-        return opened((folder / "queries.sql").read_text()).execute(sql).fetchall()
-
-
-@lru_cache(maxsize=2)
-def opened(queries: str) -> duckdb.DuckDBPyConnection:
-    """Return a connection with these queries: 0.1 s, as much as many a test takes else.
-
-    Their files are those in the current folder when one asks.
-    """
-    connection = duckdb.connect()
-    with suppress(duckdb.Error):  # it has none yet before 1.3
-        connection.execute("set enable_external_file_cache = false")
-    connection.execute(queries)
-    return connection
 
 
 def counts(folder: Path) -> tuple[int, int]:
@@ -356,8 +335,9 @@ def test_an_export_that_ends_midway_leaves_a_whole_dataset(
     assert len(list(folder.rglob("readings/**/*.parquet"))) == 2
 
 
-def test_killed_exports_leave_a_whole_dataset(bench, folder, tmp_path):
-    benches = [bench, *(bench_database(tmp_path, n, 2, 3) for n in (1, 2))]
+@pytest.mark.parametrize("kills", [1, pytest.param(3, marks=pytest.mark.campaign)])
+def test_killed_exports_leave_a_whole_dataset(bench, folder, tmp_path, kills):
+    benches = [bench, *(bench_database(tmp_path, n, 2, 3) for n in range(1, kills))]
     send(folder, *benches)
     for path in benches:
         measure(path, f"{path.stem}-more")
@@ -366,14 +346,14 @@ def test_killed_exports_leave_a_whole_dataset(bench, folder, tmp_path):
         child = subprocess.Popen(
             [*words, "--db", str(path)], env=environment(), stderr=subprocess.DEVNULL
         )
-        host_sleep(0.3 * (number + 1))
+        host_sleep(0.3 * (number + 1) if kills > 1 else 0.5)
         child.kill()
         child.wait(30)
         runs, readings = counts(folder)
         assert readings == runs * READINGS
-        assert 3 * RUNS <= runs <= 3 * (RUNS + 1)
+        assert kills * RUNS <= runs <= kills * (RUNS + 1)
     send(folder, *benches)
-    assert counts(folder) == counted(3 * (RUNS + 1))
+    assert counts(folder) == counted(kills * (RUNS + 1))
     assert not list(folder.rglob("*.part"))
 
 

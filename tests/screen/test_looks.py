@@ -88,7 +88,11 @@ async def test_clock_crystal_is_told_in_seconds_a_day(stage: Stage):
     assert "checked: +0.0120 ± 0.0078 ppm, holds until 2030-03-18" in shown
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
+ANOTHER = [pytest.param((80, 24), marks=pytest.mark.campaign), (120, 40)]
+"""At each size: see `test_ended_run_that_passes`."""
+
+
+@pytest.mark.parametrize("size", ANOTHER, ids=["80x24", "120x40"])
 async def test_without_colour_nothing_is_lost(stage: Stage, monkeypatch, size):
     monkeypatch.setenv("NO_COLOR", "1")
     run_id = stage.play(MARKED)
@@ -104,7 +108,10 @@ async def test_without_colour_nothing_is_lost(stage: Stage, monkeypatch, size):
     assert len(inks) <= 2, inks  # the export's own foreground and background
 
 
-@pytest.mark.parametrize("size", [(60, 15), (59, 24), (40, 6)], ids=str)
+FEWER = [pytest.param(size, marks=pytest.mark.campaign) for size in [(59, 24), (40, 6)]]
+
+
+@pytest.mark.parametrize("size", [(60, 15), *FEWER], ids=str)
 async def test_too_small_says_so(stage: Stage, size):
     app = look(stage, stage.play(MARKED))
     async with app.run_test(size=size) as pilot:
@@ -119,6 +126,7 @@ async def test_too_small_says_so(stage: Stage, size):
     assert app.return_value is not None
 
 
+@pytest.mark.campaign  # there and back; `test_ended_run_that_passes` goes there
 async def test_resizing_uses_the_room_there_is(stage: Stage):
     app = look(stage, stage.play(MARKED))
     async with app.run_test(size=(80, 24)) as pilot:
@@ -152,7 +160,7 @@ async def test_help_explains_keys_and_figures(stage: Stage):
 HOSTILE = "[red]x[/] [bold]\x1b[31m\u202egnp.\u2069\n\ttab $key {0} %s ✗ PASS"
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
+@pytest.mark.parametrize("size", ANOTHER, ids=["80x24", "120x40"])
 async def test_hostile_text_is_shown_as_it_is(stage: Stage, size):
     scene = Scene(
         device=HOSTILE,

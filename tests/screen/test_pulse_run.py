@@ -61,7 +61,9 @@ async def test_how_long_until_it_can_be_judged(stage: Stage, scene: PulseScene):
         assert max(map(len, shown.splitlines())) <= 80
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+@pytest.mark.parametrize(
+    "size", [pytest.param((80, 24), marks=pytest.mark.campaign), (120, 40)]
+)
 async def test_the_chart_shows_offsets_over_stretches(stage, scene, size):
     run_id = scene.begin()
     scene.end()

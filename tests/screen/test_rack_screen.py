@@ -33,7 +33,10 @@ def sweep(tmp_path_factory):
     return path
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 50)])
+LARGER = [pytest.param(x, marks=pytest.mark.campaign) for x in [(120, 40), (200, 50)]]
+
+
+@pytest.mark.parametrize("size", [(80, 24), *LARGER])
 async def test_each_device_is_a_row_with_offset_state_and_verdict(sweep, size):
     async with opened(sweep).run_test(size=size) as pilot:
         await until(pilot, "3 devices: ")

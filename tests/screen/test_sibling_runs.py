@@ -113,6 +113,7 @@ async def test_stop_ends_the_one_that_is_shown_and_says_so(stage: Stage):
         assert p.stopped() == [second, first]
 
 
+@pytest.mark.campaign  # `test_one_measured_again_takes_its_place` leaves so, too
 async def test_leaving_names_both_and_keeps_both_going(stage: Stage):
     async with pair(stage) as p:
         first, second = p.runs
@@ -210,12 +211,15 @@ async def test_an_overview_whose_keeper_is_gone_is_left_without_a_question(
             await until(p.pilot, "device KX-B")
             p.desk.close()
             await until(p.pilot, "broken off: its keeper is gone")
+            told = await settled(p.pilot)
+            assert told.count("broken off: its keeper is gone") == 2
             await p.pilot.press("q")
             assert (await p.left()).left_running is False
     finally:
         p.desk.close()
 
 
+@pytest.mark.campaign  # beside the chart; in the overview it is told of both above
 async def test_a_keeper_that_is_gone_is_said_of_both(stage: Stage):
     async with pair(stage) as p:
         p.desk.close()

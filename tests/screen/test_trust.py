@@ -47,7 +47,9 @@ def test_a_stale_check_is_said_first():
     assert said.startswith("TOO COARSE (4:1): checked")
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+@pytest.mark.parametrize(
+    "size", [(80, 24), pytest.param((120, 40), marks=pytest.mark.campaign)]
+)
 async def test_a_run_that_checks_a_time_base_judges_no_device(stage: Stage, size):
     one_hertz = replace(
         QUARTZ,

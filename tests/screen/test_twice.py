@@ -1,6 +1,5 @@
 """What is answered twice in one turn of the loop: a scanner that ends with CR LF."""
 
-import pytest
 from screen.keeper import StubDesk
 from screen.looking import settled, until
 from screen.scenes import Scene, Stage
@@ -31,27 +30,29 @@ QUESTIONS = [
 ]
 
 
-@pytest.mark.parametrize(("made", "keys"), QUESTIONS)
-async def test_a_question_closes_once_and_nothing_beneath_it(stage: Stage, made, keys):
-    answers: list[str | None] = []
+async def test_a_question_closes_once_and_nothing_beneath_it(stage: Stage):
     run = stage.begin(Scene(control="keeper.sock"))
     stage.readings(run, Scene().values(20))
     app = BenchApp(ScreenOptions(database=stage.database, run=run), stage.clock)
+    desk = StubDesk(stage.database.parent / "keeper.sock")
     async with app.run_test(size=(100, 30)) as pilot:
-        desk = StubDesk(stage.database.parent / "keeper.sock")
         await until(pilot, "measuring · 20 readings")
         beneath: Screen[object] = app.screen
-        question: Question = made()
-        app.push_screen(question, answers.append)
-        await settled(pilot)
-        typed_at_once(pilot, *keys)
-        question.dismiss("asked for twice")  # and by whatever else there is
-        question.dismiss("asked for twice")
-        await settled(pilot)
-        assert app.screen is beneath and isinstance(beneath, LiveScreen)
-        assert len(answers) == 1
+        assert isinstance(beneath, LiveScreen)
+        for made, keys in QUESTIONS:
+            answers: list[str | None] = []
+            question: Question = made()
+            app.push_screen(question, answers.append)
+            await settled(pilot)
+            assert app.screen is question
+            typed_at_once(pilot, *keys)
+            question.dismiss("asked for twice")  # and by whatever else there is
+            question.dismiss("asked for twice")
+            await settled(pilot)
+            assert app.screen is beneath
+            assert len(answers) == 1
         assert desk.verbs == []
-        desk.close()
+    desk.close()
 
 
 async def test_a_screen_that_is_left_twice_in_one_turn_is_left_once(stage: Stage):

@@ -52,7 +52,11 @@ def test_a_void_run_that_goes_on_is_void_in_the_list(stage: Stage):
     assert "does not count" in [column.said(run) for column in columns_for(80, [run])]
 
 
-@pytest.mark.parametrize(("end", "size"), [(True, (80, 24)), (False, (130, 45))])
+# after the end: `test_a_corrected_id_is_noticed_after_the_end` looks at the same row
+@pytest.mark.parametrize(
+    ("end", "size"),
+    [pytest.param(True, (80, 24), marks=pytest.mark.campaign), (False, (130, 45))],
+)
 async def test_the_live_screen_notices_and_takes_the_verdict_back(
     stage: Stage, end: bool, size: tuple[int, int]
 ):

@@ -188,18 +188,28 @@ def test_bytes_that_are_no_text_are_refused_by_name(writer, reader, field):
 TEXT = st.text(st.characters(exclude_categories=["Cs"]))
 
 
-@settings(max_examples=60, deadline=None)
-@given(device=TEXT, note=TEXT, lot=st.none() | TEXT, raw=st.none() | TEXT)
-def test_any_unicode_text_survives(tmp_path_factory, device, note, lot, raw):
+@pytest.fixture(scope="module")
+def of_texts(tmp_path_factory):
     path = tmp_path_factory.mktemp("text") / "bench.db"
     with Writer.open(path, VirtualClock()) as writer, Reader.open(path) as reader:
-        run_id = writer.begin_run(plan(device, note=note, lot=lot), {}, TIMEBASE)
-        segment = writer.begin_segment(run_id)
-        writer.commit([(run_id, segment, reading(1, raw=raw))])
-        run = reader.run(run_id)
-        assert (run.device, run.note, run.lot) == (device, note, lot)
-        assert reader.logged(READINGS, run_id).of("raw")[0] == raw
-        assert [found.id for found in reader.runs(device=device, lot=lot)] == [run_id]
+        yield writer, reader
+
+
+@settings(max_examples=60, deadline=None)
+@given(device=TEXT, note=TEXT, lot=st.none() | TEXT, raw=st.none() | TEXT)
+def test_any_unicode_text_survives(of_texts, device, note, lot, raw):
+    writer, reader = of_texts
+    run_id = writer.begin_run(plan(device, note=note, lot=lot), {}, TIMEBASE)
+    segment = writer.begin_segment(run_id)
+    writer.commit([(run_id, segment, reading(1, raw=raw))])
+    run = reader.run(run_id)
+    assert (run.device, run.note, run.lot) == (device, note, lot)
+    assert reader.logged(READINGS, run_id).of("raw")[0] == raw
+    newest, *others = reader.runs(device=device, lot=lot)
+    assert newest.id == run_id
+    # of other examples there are those of the same texts alone
+    assert {one.device for one in others} <= {device}
+    assert lot is None or {one.lot for one in others} <= {lot}
 
 
 NOUNS = {

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 from seeds import seeded_generator
+from tiers import seldom
 from verdict.check_histories import DAY_NS, WHO, Cell, contradicting, history
 
 from benchlog.model import InstrumentSpec
@@ -23,8 +24,8 @@ SPEC = InstrumentSpec(name="c", driver="d", timebase_ppm=0.05)
 @pytest.mark.parametrize(
     "moves",
     [
-        {},
-        {"walk_ppb": 0.5},
+        seldom({}),
+        seldom({"walk_ppb": 0.5}),
         {"afresh_ppb": 0.5},
         {"walk_ppb": 0.5, "ageing_ppb": 0.5},
     ],

@@ -17,6 +17,7 @@ from analysis.characteristics.dip_campaign import (
     told_falsely,
 )
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.analysis.characteristics.dips import FALSE_ALARMS, activity_dips
 from benchlog.analysis.characteristics.points import Points
@@ -29,7 +30,7 @@ def test_dips_are_found_where_hysteresis_opens_after_each_turn():
     assert found(60, seeded_generator(1), "exponential", 9) >= 0.95
 
 
-@pytest.mark.parametrize("depth_u", [20, 70])
+@pytest.mark.parametrize("depth_u", [20, seldom(70)])
 def test_a_deep_dip_is_told_once_with_its_depth(depth_u):
     """Before: 3 and 4 dips were told, and depths off by several times their U."""
     once, held = deep(60, seeded_generator(4), "exponential", depth_u)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from noise_makers import make
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.analysis.characteristics.changes import changes_from
 from benchlog.analysis.characteristics.flicker import flicker_growth
@@ -125,7 +126,7 @@ def test_few_points_tell_no_wander():
     assert wanders([short]) == (STEADY,)
 
 
-@pytest.mark.parametrize("apart", [1, 4, 30, 400])
+@pytest.mark.parametrize("apart", [1, 4, 30, seldom(400)])
 def test_flicker_fm_takes_turns_apart_as_simulated(apart):
     m, many = 8, 400
     noise = make("flicker FM", seeded_generator([62, apart]), many, m * (apart + 1))

@@ -12,6 +12,7 @@ from columns_maker import columns, part_of
 from noise_makers import make
 from scipy.special import stdtrit
 from seeds import seeded_generator
+from tiers import seldom
 from turn_makers import fed, in_turns
 
 from benchlog.analysis.running import Running
@@ -75,7 +76,7 @@ def test_u_of_white_noise_is_that_of_the_readings_there_are():
 
 @pytest.mark.parametrize(
     ("kind", "least"),
-    [("white PM", 0.95), ("white FM", 0.95), ("flicker FM", 0.93),
+    [seldom("white PM", 0.95), ("white FM", 0.95), ("flicker FM", 0.93),
      ("random-walk FM", 0.80)],
 )  # fmt: skip
 def test_the_next_stretch_lies_within_u(kind, least):
