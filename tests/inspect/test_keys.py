@@ -162,6 +162,7 @@ def test_the_screen_is_told_for_how_long_by_now_and_no_longer(
         assert "no new device" not in said()
 
 
+@pytest.mark.campaign  # every suite has two positions on the screen
 async def test_scan_look_and_take_the_next(
     table: Table, monkeypatch: pytest.MonkeyPatch
 ) -> None:

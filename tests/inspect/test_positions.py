@@ -9,6 +9,7 @@ from lot_table import Table, set_up
 from waiting import wait_for
 
 from benchlog.screen.inspection.app import LotApp
+from benchlog.screen.inspection.headline import Headline
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
 from benchlog.screen.widgets.text import PlainText
 from benchlog.store.reader import Reader
@@ -42,7 +43,6 @@ def test_ids_from_a_list_are_measured_at_both_positions_at_once(two: Shop) -> No
     assert any(begun < ended for (_, ended), (begun, _) in pairwise(spans))
 
 
-@pytest.mark.campaign  # every suite has them behind a scanner, and at one position
 def test_devices_come_and_go_at_both_positions_and_get_numbers_of_their_own(
     two: Shop,
 ) -> None:
@@ -70,6 +70,7 @@ def _done(shop: Shop) -> int:
     return sum(run.counts for run in Table.runs_of(shop))
 
 
+@pytest.mark.campaign  # every suite: at inputs of one counter, below
 def test_one_of_two_positions_is_named_alone(two: Shop) -> None:
     words = two.opening(10, 2, 0, *FEW, "--position", "B", "--ids", "-")
     assert two.run(words, "a\nb\n").returncode == 0
@@ -104,6 +105,7 @@ def test_the_same_input_twice_is_refused(inputs: Shop, line: str) -> None:
     assert not inputs.runs()
     one_of_them = inputs.words("--ids", "-", "--position", "A")
     assert inputs.run(one_of_them, "a\nb\n").returncode == 0
+    assert {run.position for run in inputs.runs()} == {"A"}
 
 
 async def test_two_positions_on_the_screen(
@@ -113,7 +115,10 @@ async def test_two_positions_on_the_screen(
     two.bench.remove("A")
     two.bench.remove("B")
     with set_up(two, monkeypatch, 300) as table:
-        bench = LotOnScreen(two.db, table.task.lot, table.launched.control)
+        rung: list[int] = []
+        monkeypatch.setattr(LotApp, "bell", lambda _: rung.append(1))
+        control = table.launched.control
+        bench = LotOnScreen(two.db, table.task.lot, control, bell=True)
         app = LotApp(bench)
         async with app.run_test(size=(80, 24)) as pilot:
             screen = app.screen
@@ -136,9 +141,15 @@ async def test_two_positions_on_the_screen(
             two.bench.insert("B", 60.0)
             await until("#figures", "B: ✗ K2")
             assert "▸ B" in screen.query_one("#todo", PlainText).text
+            await pilot.pause(0.2)
+            assert len(rung) == 2, "two rings: fail"
             two.bench.insert("A", 1.0)
             await until("#figures", "A: ✓ K1")
+            shown = [line.text for line in screen.query_one(Headline).shown]
+            assert shown[:2] == ["✓ PASS", "K1"]
             await until("#counts", "2/4")
+            await pilot.pause(0.2)
+            assert len(rung) == 3, "one ring: pass"
             await pilot.press("tab")  # the keys mean B now
             await until("#figures", "B: ✗ K2")
             await pilot.press("f3")

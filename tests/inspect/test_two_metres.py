@@ -209,10 +209,13 @@ def add_for(counted: Counted, scene: str) -> None:
                 counted.add(f"KX-041{number}", "fail", 31.0 + number)
 
 
-SCENES = ["pass", "undecided-long", "held", "taken-back", "accepted", "rejected"]
+MORE = [
+    pytest.param(scene, marks=pytest.mark.campaign)
+    for scene in ("undecided-long", "taken-back", "accepted")
+]
 
 
-@pytest.mark.parametrize("scene", SCENES)
+@pytest.mark.parametrize("scene", ["pass", "held", "rejected", *MORE])
 async def test_looks(counted: Counted, scene: str) -> None:
     add_for(counted, scene)
     with counted.keeper() as path:

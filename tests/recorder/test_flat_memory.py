@@ -52,7 +52,7 @@ def test_a_run_keeps_no_more_the_longer_it_lasts():
     """Before, 11 MB more at the end: 64 tables of 0.2 MB were kept."""
     rng, run, marks = seeded_generator(26), Running(16e6), []
     with traced() as taken:
-        for at in range(80):
+        for at in range(50):
             run.feed(piece_of(rng, at))
             assert mean_uncertainty(run.stats()) is not None
             marks.append(taken()[0] / 1e6)

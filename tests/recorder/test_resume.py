@@ -254,7 +254,7 @@ def test_all_positions_that_one_keeper_kept_go_on_together(plan_for, database):
     keeper.close()
     assert find_last(database) == find_last(database, ["C-0001"]) == run_ids
     before = [count(database, run_id) for run_id in run_ids]
-    keeper = launch((), database, again=Again(run_ids, more_s=3.0))
+    keeper = launch((), database, again=Again(run_ids, more_s=1.5))
     assert keeper.run_ids == run_ids
     assert keeper.wait(20) == 0
     keeper.close()

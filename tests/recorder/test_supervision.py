@@ -73,7 +73,7 @@ def test_an_alarm_is_an_event_and_a_message(plan_for, database, clock, tmp_path)
         quiet_s=600.0,
         command=(sys.executable, "-c", write, str(out), "{state} {subject}"),
     )
-    plan = plan_for("stranger-steady", readings=300, max_s=60.0)
+    plan = plan_for("stranger-steady", readings=250, max_s=60.0)
     plan = replace(plan, bench=replace(plan.bench, alarms=(rule,)))
     _, events = kept(plan, database, clock)
     alarms = [event for event in events if event.kind == EventKind.ALARM]
@@ -88,7 +88,7 @@ def test_an_alarm_is_an_event_and_a_message(plan_for, database, clock, tmp_path)
 
 def test_a_message_that_does_not_arrive_is_an_event(plan_for, database, clock):
     rule = AlarmRule(when="offset_ppm", above=-1.0, command=("/no/such/program",))
-    plan = plan_for("stranger-steady", readings=400, max_s=60.0)
+    plan = plan_for("stranger-steady", readings=250, max_s=60.0)
     plan = replace(plan, bench=replace(plan.bench, alarms=(rule,)))
     _, events = kept(plan, database, clock)
     (unsent,) = [event for event in events if event.kind == EventKind.ALARM_UNSENT]

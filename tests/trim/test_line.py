@@ -98,6 +98,7 @@ def test_a_trimmer_that_fails_on_three_chips_stops_the_line(line):
     assert done.returncode == 4 and "code not set" in done.stdout
 
 
+@pytest.mark.campaign  # every suite: in test_fed_line.py, and going on here
 def test_it_ends_cleanly_when_it_is_interrupted_and_goes_on(line):
     with line.start() as process:
         line.bench.insert("A", 0.0, "chip-1")

@@ -93,11 +93,14 @@ def too_fast(given, offsets, safe, fastest_ppm):
     return fast
 
 
+@pytest.mark.parametrize("count", [12, pytest.param(25, marks=pytest.mark.campaign)])
 @pytest.mark.parametrize("fastest_ppm", [None, 60_000.0])
 @pytest.mark.parametrize("make", [even, binary, overlapping])
-def test_the_best_code_is_found_in_far_fewer_steps_than_a_sweep(make, fastest_ppm):
-    chips = [searched(make, seed, fastest_ppm) for seed in range(25)]
-    assert sum(chip.found for chip in chips) >= 24
+def test_the_best_code_is_found_in_far_fewer_steps_than_a_sweep(
+    make, fastest_ppm, count
+):
+    chips = [searched(make, seed, fastest_ppm) for seed in range(count)]
+    assert sum(chip.found for chip in chips) >= count - 1
     assert median(chip.steps for chip in chips) <= chips[0].codes / 4
     assert not any(chip.outside for chip in chips)
 

@@ -207,6 +207,7 @@ class OldTrim(Trimmer):
 """
 
 
+@pytest.mark.campaign  # every suite: test_sound_trimmer.py
 def test_a_trimmer_of_the_contract_of_before_goes_on_working(bench, tmp_path):
     served, path = bench
     about = tmp_path / "old_trim-1.0.dist-info"

@@ -106,11 +106,18 @@ def test_the_scanner_of_a_soak_must_be_the_one_it_was(tmp_path, monkeypatch):
         with one.start(again) as process:
             said = wait_until(lambda: refusals(one))
             assert f"answers where '{right}' was" in said[0]
-            host_sleep(2.0)
+            host_sleep(1.0)
             assert one.readings() == before
             assert not one.rack.rack.scanner.closed
             made[0].identity = right
             one.wait_for(before + 8)
+            # plugs exchanged while the connection holds: noticed at the next turn
+            told = len(refusals(one))
+            made[0].identity = "SIMULATED,Rack Scanner,ANOTHER,1.0"
+            wait_until(lambda: len(refusals(one)) > told)
+            before = one.readings()
+            host_sleep(1.0)
+            assert one.readings() == before
             process.send_signal(signal.SIGINT)
             process.communicate(timeout=60)
         for columns in one.require_own_readings().values():
@@ -118,6 +125,7 @@ def test_the_scanner_of_a_soak_must_be_the_one_it_was(tmp_path, monkeypatch):
             assert (columns.flags & Flag.TURN).any()
 
 
+@pytest.mark.campaign  # every suite has it at the end of the test above
 def test_plugs_exchanged_behind_a_gateway_are_noticed_at_the_next_turn(
     tmp_path, monkeypatch
 ):

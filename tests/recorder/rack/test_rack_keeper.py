@@ -116,6 +116,17 @@ main()
 """The command line with a shorter patience for what does not answer."""
 
 
+BRIEF = """
+from benchlog.cli import main
+from benchlog.recorder.rack import setter_handle
+
+assert setter_handle._FAREWELL_S == 8.0
+setter_handle._FAREWELL_S = 2.0
+main()
+"""
+"""The same with a shorter patience for setters that do not end."""
+
+
 class Shop:
     """A rack of three devices, and the program that qualifies it."""
 
@@ -309,6 +320,7 @@ def test_a_channel_that_moves_within_a_turn_gives_nobody_a_reading(shop):
     assert sum("broken off" in text for text in said) == 3, said
 
 
+@pytest.mark.campaign  # every suite: test_silent_chamber.py
 def test_a_chamber_that_lies_ends_in_the_safe_state(shop):
     process = shop.start()
     shop.wait_for("step 1", EventKind.SEQUENCE)
@@ -329,7 +341,7 @@ def test_ctrl_c_lets_go(shop):
 
 
 def test_a_chamber_that_is_not_let_go_of_is_told(shop):
-    process = shop.start()
+    process = shop.start(program=("-P", "-c", BRIEF))
     shop.wait_for("step 1", EventKind.SEQUENCE)
     shop.rack.kill_chamber()
     process.send_signal(signal.SIGINT)

@@ -55,6 +55,7 @@ def test_one_device_alone_has_the_counter_for_itself(shop):
     assert not (columns.flags & (Flag.TURN | Flag.GAP_BEFORE)).any()
 
 
+@pytest.mark.campaign  # every suite has it in a rack's turns: the scanner's own check
 def test_a_contact_that_sticks_is_told_and_measures_nobody(shop):
     words = shop.words("soak", *shop.placed(*ALL), "--for", "4m", *QUIET)
     with shop.start(words) as process:
@@ -136,6 +137,7 @@ def test_a_scanner_that_does_not_answer_is_told_before_anything_is_recorded(shop
     assert "nothing was measured" in done.stderr
 
 
+@pytest.mark.campaign  # every suite has one whose devices come and go, below
 def test_a_lot_is_inspected_in_turns(shop):
     (shop.folder / "ids").write_text("A-1\nA-2\nA-3\nA-4\n")
     plan = ("--lot", "L", "--lot-size", "4", "--full", "--ids", "ids")
@@ -192,6 +194,7 @@ def test_devices_that_come_and_go_are_watched_in_turns(door):
         reading.join()
         found = json.loads(process.stdout.read())
     assert found["passed"] == 4, told
+    assert not door.rack.rack.scanner.closed
     door.require_own_readings()
     with door.reader() as reader:
         placed = [run.position for run in reader.all_runs()]
