@@ -55,6 +55,7 @@ LIBRARIES = (
 )
 STARTERS = {
     *("benchlog.recorder.launch", "benchlog.recorder.lot.lot_inspection"),
+    "benchlog.recorder.rack.qualification",
     *("check-bench", "demo", "inspect", "measure", "new", "qualify", "refcheck"),
     *("response", "soak", "trim", "watch"),
     *("campaign.py", "crowd.py", "keeper_program.py", "kills.py"),
