@@ -58,6 +58,7 @@ OF_TESTS = ("hypothesis.strategies", "html5lib", "jsonschema", "pypdf")
 """What workers of `pytest -n` need besides. DuckDB would start a thread."""
 STARTERS = {
     *("benchlog.recorder.launch", "benchlog.recorder.lot.lot_inspection"),
+    "benchlog.recorder.rack.qualification",
     *("check-bench", "demo", "inspect", "measure", "new", "qualify", "refcheck"),
     *("response", "soak", "trim", "watch"),
     *("campaign.py", "crowd.py", "keeper_program.py", "kills.py"),

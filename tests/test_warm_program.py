@@ -9,10 +9,12 @@ import sys
 from pathlib import Path
 
 import pytest
+from nursery import STARTERS
 from warm_program import Program, children_of, cold_starts, nursery, run
 
 pytestmark = pytest.mark.skipif(nursery() is None, reason="this system has no nursery")
 
+TOP = Path(__file__).parents[1]
 KEPT: list[object] = []
 """Another nursery: it ends with this process."""
 TOLD = """
@@ -53,6 +55,18 @@ def told(start: type, folder: Path, **how: object) -> dict[str, object]:
     os.close(read)
     assert process.returncode == 7
     return found
+
+
+def test_keepers_that_are_started_start_their_instruments_warm() -> None:
+    """One that was left out started six interpreters for each rack."""
+    rooms = TOP / "benchlog" / "recorder"
+    begun = {
+        ".".join(path.relative_to(TOP).with_suffix("").parts)
+        for path in rooms.rglob("*.py")
+        if '__name__ == "__main__"' in path.read_text("utf-8")
+    }
+    ends = ("instrument_process", "letter_process", "setter_process")
+    assert {name for name in begun if not name.endswith(ends)} <= STARTERS
 
 
 @pytest.mark.parametrize("session", [False, True])

@@ -142,15 +142,17 @@ def runs(line: Line) -> list[Run]:
 
 
 def keepers(line: Line) -> list[Path]:
-    """Return the processes that have this database in their hands, by its files."""
+    """Return the processes of keepers that work in this folder.
+
+    A process of the nursery has the environment of that one.
+    """
     found = []
     for process in Path("/proc").glob("[0-9]*"):
         with contextlib.suppress(OSError):
             command = (process / "cmdline").read_text(errors="replace")
-            if "benchlog.recorder" in command:
-                theirs = (process / "environ").read_text(errors="replace")
-                if str(line.folder) in theirs:
-                    found.append(process)
+            folder = (process / "cwd").readlink()
+            if "benchlog.recorder" in command and folder == line.folder.resolve():
+                found.append(process)
     return found
 
 
