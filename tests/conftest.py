@@ -28,7 +28,8 @@ settings.load_profile("busy")
 
 HERE = Path(__file__).parent
 APART = {HERE / name for name in ("benchmarks", "finders", "fuzz")}
-"""Folders without a test of every day; to import them took a tenth of collecting."""
+"""Folders without a test of every day; to import them took a tenth of collecting.
+Files of which all is a campaign are added below."""
 LONG = ("soak", "recorder/rack", "trim", "forwarding", "inspect", "test_docs.py")
 """Where single tests take ten seconds: begun last, they would keep one core busy."""
 TIMED = (
@@ -70,6 +71,7 @@ CAMPAIGNS = (
 """What takes seconds each, and tells of rare cases: apart, and in CI with the rest.
 
 Further cases of tests whose first case every suite has are marked beside them."""
+APART |= {HERE / name for name in CAMPAIGNS if name.endswith(".py")}
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -118,7 +120,7 @@ def _are_compiled() -> bool:
 def pytest_ignore_collect(
     collection_path: Path, config: pytest.Config
 ) -> Literal[True] | None:
-    """Read no folder of `APART` where all tests are asked for and none of them is."""
+    """Read nothing of `APART` where all tests are asked for and none of them is."""
     everything = config.args_source is pytest.Config.ArgsSource.TESTPATHS
     usual = config.getini("addopts")
     if everything and collection_path in APART and config.option.markexpr in usual:

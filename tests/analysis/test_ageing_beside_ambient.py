@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from noise_makers import make
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.analysis.fitting.ageing import ageing
 from benchlog.analysis.fitting.ageing_beside_ambient import (
@@ -48,9 +49,7 @@ def test_a_room_that_gets_warmer_is_no_ageing():
     assert slope == pytest.approx(PPM_PER_DAY, abs=0.01)
 
 
-@pytest.mark.parametrize(
-    ("devices", "least"), [(6, 6), pytest.param(20, 17, marks=pytest.mark.campaign)]
-)
+@pytest.mark.parametrize(("devices", "least"), [(3, 3), seldom(20, 17)])
 def test_intervals_hold_the_drift(devices, least):
     """95 % intervals: of 20 devices at least 17 hold it (1.6 % to hold fewer)."""
     held = 0

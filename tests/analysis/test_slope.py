@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from scipy.special import stdtrit
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.analysis.pulses.slope import fit_slope
 from benchlog.errors import DataError
@@ -111,7 +112,7 @@ def coverage(make, n, runs, seed=11) -> float:
 @pytest.mark.parametrize(
     "noise",
     [
-        "beat",
+        seldom("beat"),
         "white with a walk",
         pytest.param("white", marks=pytest.mark.campaign),
         pytest.param("red", marks=pytest.mark.campaign),

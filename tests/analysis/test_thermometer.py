@@ -73,6 +73,7 @@ def test_nothing_done_is_seldom_called_a_response(kind):
     assert share <= 5 / 40
 
 
+@pytest.mark.campaign  # octaves that count so: `test_coverage.py` has short runs
 def test_a_random_walk_hidden_by_phase_noise_is_seldom_called_a_response():
     """9 of 200 while 12 and 48 times counted like any other multiple."""
     kind = "white PM + 20 random-walk FM"

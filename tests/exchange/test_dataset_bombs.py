@@ -1,7 +1,7 @@
 """Files of kilobytes in a dataset that stand for gigabytes: refused in a sentence.
 
-Each list is asked in a process of its own, whose peak of memory is looked at. Before,
-217 kB took 0.9 GB. The bound on memory that pyarrow takes holds on Linux.
+Each list is asked in a process of its own, and looked at by how much its memory grew.
+Before, 217 kB took 0.9 GB. The bound on memory that pyarrow takes holds on Linux.
 """
 
 import os
@@ -16,6 +16,7 @@ from exchange.factory import bench_database
 from exchange.test_file_limits import varint
 from pyarrow import parquet as pq
 from seeds import seeded_generator
+from tiers import seldom
 from warm_program import run
 
 from benchlog.cli import root
@@ -29,15 +30,19 @@ from benchlog.store.reader import Reader
 MB = 2**20
 LISTS = {"runs": ("runs", "chips"), "lots": ("lots",)}
 """Which lists read a kind of file."""
-PEAK_MB = 560
-"""A process with all of benchlog and pyarrow takes 200 MB of it, 64 may be used, the
-others are slack."""
+PEAK_MB = 390
+"""Beyond what a process takes before it is asked, which had 170 of 560 MB: 64 may be
+used, the others are slack."""
 ASKED = """
 import resource, sys
 from click.testing import CliRunner
 from benchlog.cli import root
+def peak_mb():
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+import pyarrow.parquet
+before = peak_mb()
 done = CliRunner().invoke(root, sys.argv[1:])
-print(done.exit_code, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+print(done.exit_code, peak_mb() - before)
 print(done.stderr if done.exit_code else len(done.stdout))
 """
 
@@ -55,7 +60,7 @@ def file_of(dataset, kind):
 
 
 def asked(command, dataset, **more):
-    """Ask for a list; return what it told, and its peak of memory in MB."""
+    """Ask for a list; return what it told, and by how many MB its memory grew."""
     line = [command, "--dataset", str(dataset)]
     line += ["--lot", "1-000/a=b"] if command == "chips" else []
     done = run(
@@ -126,10 +131,10 @@ def lying_much(path):
     lying(path, 360 * MB)
 
 
-BOMBS = [("runs", same_text), ("runs", lying), ("lots", many_rows), ("lots", long_text)]
+BOMBS = [("runs", same_text), ("runs", lying), ("lots", many_rows)]
 MORE = [
     *(("runs", many_rows), ("runs", long_text), ("runs", lying_much)),
-    ("lots", same_text),
+    *(("lots", same_text), ("lots", long_text)),
 ]
 """Those above on the other kind of file, and one that is larger."""
 
@@ -187,7 +192,7 @@ def test_the_allowance_is_of_all_files_together():
     assert (one.left, one.spare, one.of_file(2)) == (30, 4, 30)
 
 
-@pytest.mark.parametrize("bomb", [many_rows, long_text])
+@pytest.mark.parametrize("bomb", [many_rows, seldom(long_text)])
 def test_readings_are_copied_within_a_bound(dataset, tmp_path, bomb, monkeypatch):
     monkeypatch.setattr(parquet_files, "_PIECE_MB", 16)
     with Reader.open(bench_database(tmp_path, 2, 1, 2)) as reader:

@@ -14,6 +14,7 @@ from exchange.factory import READINGS, bench_database
 from exchange.object_store import KEYS, Cable, ObjectStore
 from seeds import seeded_random
 from store.processes import environment
+from tiers import seldom
 
 from benchlog.cli import root
 from benchlog.clock import VirtualClock, host_sleep
@@ -141,7 +142,7 @@ def test_killed_exports_leave_nothing_that_counts(address, bench, store, kills):
     assert store.unfinished() == 0
 
 
-@pytest.mark.parametrize("table", ["runs", "lots"])
+@pytest.mark.parametrize("table", ["runs", seldom("lots")])
 def test_an_object_that_is_cut_off_is_named(table, address, bench):
     send(address, bench)
     folder = folder_at(address)

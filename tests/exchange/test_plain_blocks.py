@@ -84,9 +84,20 @@ def bits(reading: Reading) -> tuple[object, ...]:
     )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.data(), st.sampled_from(["frequency", "fractional"]))
 def test_at_once_and_one_by_one_are_the_same(data, kind):
+    hold_the_same(data, kind)
+
+
+@pytest.mark.campaign
+@settings(max_examples=200, deadline=None)
+@given(st.data(), st.sampled_from(["frequency", "fractional"]))
+def test_more_that_is_drawn_is_the_same(data, kind):
+    hold_the_same(data, kind)
+
+
+def hold_the_same(data, kind):
     wanted = ColumnMeaning(nominal_hz=16e6, data=kind, gate_s=1.0)
     lines = texts_of(data.draw, kind)
     plain = [f"{n},16000000.5,25" for n in range(5)]

@@ -68,6 +68,7 @@ def test_a_file_of_the_folder_has_no_say_in_a_picture(plain, tmp_path):
     assert drawn_in(tmp_path, "theirs.svg") == plain
 
 
+@pytest.mark.campaign  # another pipe: `test_nor_where_letters_come_first`
 def test_a_pipe_in_the_folder_is_not_waited_for(plain, tmp_path):
     """matplotlib opened it when it was imported, and nobody writes to it."""
     os.mkfifo(tmp_path / "matplotlibrc")

@@ -27,6 +27,7 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.store import VerdictRow, Writer
+from benchlog.store.reading_block import ReadingBlock
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.judges import judge_for
 
@@ -109,8 +110,9 @@ class Scene:
             max_s=self.max_s,
         )
 
-    def values(self, count: int) -> list[Reading]:
-        """Return the readings, the first at the end of the first gate."""
+    def course(self, count: int) -> tuple[np.ndarray, np.ndarray]:
+        """Return when readings come, the first at the end of the first gate, in s, and
+        their offsets in ppm."""
         random = seeded_generator(self.seed)
         ppm = self.offset_ppm + self.scatter_ppm * random.standard_normal(count)
         at_s = np.arange(1, count + 1) * self.gate_s
@@ -118,6 +120,11 @@ class Scene:
             at_s[after:] += self.gap_s
         if self.shape is not None:
             ppm = ppm + self.shape(at_s)
+        return at_s, ppm
+
+    def values(self, count: int) -> list[Reading]:
+        """Return the readings."""
+        at_s, ppm = self.course(count)
         flag = Flag.SIMULATED if self.simulated else Flag.NONE
         gaps = set(self.gaps_after)
         return [
@@ -167,6 +174,22 @@ class Stage:
         self.writer.commit([(run_id, segment, reading) for reading in readings])
         if readings:
             self._set_clock((readings[-1].mono_ns - MONO_NS) / NS_PER_S)
+
+    def block(self, run_id: int, scene: Scene) -> None:
+        """Commit the readings of a scene without gaps as those of a stream."""
+        at_s, ppm = scene.course(scene.readings)
+        since_ns = np.rint(at_s * NS_PER_S).astype(np.int64)
+        one = ReadingBlock(
+            utc_ns=START_NS + since_ns,
+            mono_ns=MONO_NS + since_ns,
+            gate_s=scene.gate_s,
+            frequency_hz=np.round(scene.part.nominal_hz * (1 + ppm * 1e-6), 4),
+            ambient_c=None,
+            flags=np.full(len(at_s), int(Flag.SIMULATED)),
+            raw=None,
+        )
+        self.writer.commit_block(run_id, self._segments[run_id], one)
+        self._set_clock(float(at_s[-1]))
 
     def event(self, run_id: int, at_s: float, kind: str, text: str) -> None:
         """Commit an event."""

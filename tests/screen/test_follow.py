@@ -72,7 +72,8 @@ def test_each_reading_is_read_once(stage: Stage, follow, monkeypatch):
 
 def test_long_run_comes_in_pieces_and_is_previewed(stage: Stage, follow):
     scene = Scene(readings=60_000, gate_s=0.1)
-    run_id = stage.play(scene, end=False)
+    run_id = stage.begin(scene)
+    stage.block(run_id, scene)
     follower = follow(run_id)
     assert len(follower.spans(0.0, 6_000.0)) > 100  # before a single piece was taken
     assert follower.end_s == pytest.approx(6_000.0)

@@ -8,6 +8,7 @@ from contextlib import closing
 
 import pytest
 from store.making import COUNTER, TIMEBASE, plan
+from tiers import seldom
 from warm_program import PROGRAM, run
 
 from benchlog.clock import HostClock
@@ -39,7 +40,7 @@ def without_room(*words):
     )
 
 
-@pytest.mark.parametrize("words", [["runs"], ["show", "1"], ["check"]])
+@pytest.mark.parametrize("words", [["runs"], *map(seldom, (["show", "1"], ["check"]))])
 def test_it_is_read_where_there_is_no_log(database, words):
     before = database.read_bytes()
     done = without_room(*PROGRAM, *words, "--db", str(database))
