@@ -69,6 +69,8 @@ class OwnTime:
 
     def _is_stepped(self, columns: Columns) -> bool:
         """Whether UTC goes otherwise than when it was learnt; it is, at first."""
+        if columns.utc_ns[-1] < 0:  # an import without time stamps
+            return False
         before_ns, anew = self._offset_ns, self._clock is None
         self._offset_ns = int(columns.utc_ns[-1]) - int(columns.mono_ns[-1])
         return anew or abs(self._offset_ns - before_ns) >= STEP_NS
