@@ -235,7 +235,7 @@ def frequencies_of(columns: Columns) -> Frequencies:
             columns.id[at],
             columns.mono_ns[pairs],
             columns.utc_ns[pairs],
-            turned[at - 1],
+            columns.segment[pairs],
             turn[at - 1],
         ),
     )

@@ -16,24 +16,28 @@ from benchlog.analysis.thinning import (
 )
 from benchlog.errors import DataError, UsageError
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
+from benchlog.evaluation.run_time.own_time import by_clock
+from benchlog.evaluation.run_time.steady_time import SteadyTime, segmented_events
 from benchlog.model import Columns, Run
 from benchlog.store.reader import Reader
 from benchlog.verdict.run.comparison import Difference, Side, compare
 from benchlog.verdict.timebase.check_validity import KnownChecks
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunSide:
     """One run of a comparison.
 
     `columns` are its readings; of pulses, offsets over stretches of it. `as_read` are
-    the same as time and offset, not corrected: what both runs share falls out.
+    the same as time and offset, not corrected: what both runs share falls out. `clock`
+    tells how long each of its pauses lasted.
     """
 
     evaluation: Evaluation
     side: Side
     columns: Columns
     as_read: Measured
+    clock: SteadyTime
 
     @property
     def run(self) -> Run:
@@ -81,7 +85,13 @@ def comparison(reader: Reader, runs: Sequence[Run]) -> RunComparison:
 def sides_of(reader: Reader, runs: Sequence[Run]) -> list[RunSide]:
     """Read runs whole and judge them, as sides of a comparison. Raises StoreError."""
     checks = KnownChecks(check for _, check in reader.reference_checks())
-    return [_side(evaluate(reader, run, whole=True, checks=checks)) for run in runs]
+    return [
+        _side(
+            evaluate(reader, run, whole=True, checks=checks),
+            SteadyTime(segmented_events(reader, run)),
+        )
+        for run in runs
+    ]
 
 
 def differences(sides: Iterable[RunSide]) -> tuple[Difference, ...]:
@@ -92,14 +102,14 @@ def differences(sides: Iterable[RunSide]) -> tuple[Difference, ...]:
 
 def stability_of(side: RunSide) -> Stability | None:
     """Return the Allan deviation of a run's columns; None where they cannot tell."""
-    run = side.run
+    run, columns = side.run, by_clock(side.clock, side.columns)
     try:
-        return stability(series_from_columns(side.columns, run.nominal_hz, run.divider))
+        return stability(series_from_columns(columns, run.nominal_hz, run.divider))
     except DataError:
         return None
 
 
-def _side(found: Evaluation) -> RunSide:
+def _side(found: Evaluation, clock: SteadyTime) -> RunSide:
     run, columns = found.run, found.columns
     assert columns is not None  # it was asked for
     counter, ageing = _counter(run)
@@ -111,7 +121,13 @@ def _side(found: Evaluation) -> RunSide:
         started_utc_ns=run.started_utc_ns,
         ageing_ppm_per_year=ageing,
     )
-    return RunSide(found, side, columns, measured(columns, run, 0.0))
+    return RunSide(
+        evaluation=found,
+        side=side,
+        columns=columns,
+        as_read=measured(columns, run, 0.0),
+        clock=clock,
+    )
 
 
 def _drawn(one: RunSide) -> ComparedRun:

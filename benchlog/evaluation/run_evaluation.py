@@ -133,7 +133,7 @@ class RunEvaluator:
         self.run = run
         self.judge: AnyJudge = judge_for(run)
         self._watch = SoakWatch(run) if summarize else None
-        self.own_time = OwnTime()
+        self.own_time = OwnTime(steadily=summarize)
 
     def feed_from(self, reader: Reader, columns: Columns) -> int:
         """Take in readings as `feed` does; learn when their segments really began."""
@@ -161,7 +161,7 @@ class RunEvaluator:
             return self._of_device(batch)
         self.judge.feed(figured(self.run.id, batch))
         if self._watch is not None:
-            self._watch.feed(self.own_time.of_readings(batch))
+            self._watch.feed(*self.own_time.of_readings(batch))
         return len(batch)
 
     def _of_device(self, pulses: Pulses) -> int:

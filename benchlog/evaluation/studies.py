@@ -25,6 +25,7 @@ from benchlog.evaluation.figured import (
     figured_phases,
 )
 from benchlog.evaluation.run_evaluation import RunEvaluator
+from benchlog.evaluation.run_time.own_time import by_clock, in_own_time
 from benchlog.evaluation.run_time.steady_time import SteadyTime, segmented_events
 from benchlog.evaluation.step_events import without_steps
 from benchlog.model import Columns, Counting, Event, Purpose, Run
@@ -48,7 +49,7 @@ def series_of(reader: Reader, run: Run) -> Series:
     imported = imported_phase(reader, run)
     if imported is not None:
         return imported
-    found = figured_frequencies(reader, run.id)
+    found = in_own_time(reader, run, figured_frequencies(reader, run.id))
     counting = counting_of(run)
     return series_from_frequencies(found, run.nominal_hz, run.divider, counting)
 
@@ -107,7 +108,7 @@ def level_temperature_data(
         segmented = [] if of_pulses else segmented_events(reader, run)
         own = clock or SteadyTime(segmented)
         if clock is not None or not of_pulses:
-            chunks = (_by(own, columns) for columns in chunks)
+            chunks = (by_clock(own, columns) for columns in chunks)
         data = of_readings.observed(chunks, run)
         if not of_pulses:
             shifts = _shifts_s(own, segmented)
@@ -120,14 +121,6 @@ def level_temperature_data(
             ]
         parts.append(data)
     return of_readings.together(parts), tuple(notes)
-
-
-def _by(clock: SteadyTime, columns: Columns) -> Columns:
-    """Return readings with the times of a clock that goes on evenly."""
-    if not np.all(columns.utc_ns >= 0):
-        return columns
-    even = clock.of(columns.segment, columns.utc_ns, columns.mono_ns)
-    return replace(columns, utc_ns=even)
 
 
 def _shifts_s(

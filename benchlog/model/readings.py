@@ -94,17 +94,23 @@ class Breaks:
     """Readings that do not plainly follow the one before; arrays of equal length.
 
     There is a gap between, another segment, another gate or another turn began, or time
-    does not go on. `at` counts from the first reading, `id` is its id; `mono_ns` and
-    `utc_ns` are of shape (k, 2): the one before and this one; `turned` is another
-    segment; `turns` is the first reading of a turn (`Flag.TURN`).
+    does not go on. `at` counts from the first reading, `id` is its id; `mono_ns`,
+    `utc_ns` and `segment` are of shape (k, 2): the one before and this one; `turns` is
+    the first reading of a turn (`Flag.TURN`).
     """
 
     at: "NDArray[np.int64]"
     id: "NDArray[np.int64]"
     mono_ns: "NDArray[np.int64]"
     utc_ns: "NDArray[np.int64]"
-    turned: "NDArray[np.bool_]"
+    segment: "NDArray[np.int64]"
     turns: "NDArray[np.bool_]"
+
+    @property
+    def turned(self) -> "NDArray[np.bool_]":
+        """Whether another segment began, shape (k,)."""
+        found: NDArray[np.bool_] = self.segment[:, 0] != self.segment[:, 1]
+        return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -156,7 +156,7 @@ select gate_s, mono_ns from readings where run_id = :run and id between :first a
 # a search. `p` is the reading before of this run that counts.
 _BREAKS: Final = f"""
 select r.id, p.mono_ns, r.mono_ns, ifnull(p.utc_ns, -1), ifnull(r.utc_ns, -1),
-  r.segment_id <> p.segment_id, r.flags & {int(Flag.TURN)} <> 0
+  ifnull(p.segment_id, 0), ifnull(r.segment_id, 0), r.flags & {int(Flag.TURN)} <> 0
 from readings r left join readings n on n.id = r.id - 1
   join readings p on p.id = case
     when n.run_id = :run and n.{_KEPT} then n.id
@@ -174,7 +174,7 @@ _BREAK: Final = np.dtype(
         ("id", "i8"),
         ("mono_ns", "i8", (2,)),
         ("utc_ns", "i8", (2,)),
-        ("turned", "?"),
+        ("segment", "i8", (2,)),
         ("turns", "?"),
     ]
 )
@@ -219,7 +219,7 @@ def _broken(connection: Connection, span: Span) -> NDArray[Any]:
 
 
 def _nested(row: Sequence[Any]) -> tuple[Any, ...]:
-    return row[0], (row[1], row[2]), (row[3], row[4]), row[5], row[6]
+    return row[0], row[1:3], row[3:5], row[5:7], row[7]
 
 
 def _assembled(
@@ -233,7 +233,7 @@ def _assembled(
         np.ascontiguousarray(broken["id"]),
         np.ascontiguousarray(broken["mono_ns"]),
         np.ascontiguousarray(broken["utc_ns"]),
-        np.ascontiguousarray(broken["turned"]),
+        np.ascontiguousarray(broken["segment"]),
         np.ascontiguousarray(broken["turns"]),
     )
     if not len(hertz):

@@ -12,11 +12,13 @@ import pytest
 from store.making import begin, reading
 from tiers import seldom
 
+from benchlog.analysis.stability.estimation import stability
 from benchlog.clock import HostClock, VirtualClock
+from benchlog.evaluation.comparison import sides_of, stability_of
 from benchlog.evaluation.run_evaluation import RunEvaluator, evaluate
 from benchlog.evaluation.run_time.segment_clock import mark_now, mark_of
 from benchlog.evaluation.run_time.steady_time import SteadyTime, segmented_events
-from benchlog.evaluation.studies import ageing_of
+from benchlog.evaluation.studies import ageing_of, series_of
 from benchlog.model import Event, EventKind
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
@@ -146,3 +148,78 @@ def test_a_mark_of_now_is_read_back():
     found = mark_of(Event(0, 0, EventKind.STARTED, "", raw=mark_now(HostClock(2.0))))
     assert found is None or (found.boot and found.pace == 0.5 and found.asleep_ns >= 0)
     assert mark_now(VirtualClock()) == b""
+
+
+# --- within a segment, while it was kept
+
+
+def stepped(path, within_s, by_s):
+    """As `written`; half way in each segment the clock is set by `within_s` as well."""
+    with Writer.open(path, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        for at, before_s in ((0, 0), (N + AWAY_S, by_s)):
+            if at:
+                segment = writer.begin_segment(run)
+            rows = list(rows_of(run, segment, at, before_s, mark()))
+            ns = within_s * NS_PER_S
+            late = [
+                (a, b, replace(row, utc_ns=row.utc_ns + ns))
+                for a, b, row in rows[N // 2 :]
+            ]
+            writer.commit(rows[: N // 2] + late)
+        writer.end_run(run, "stopped")
+    return run
+
+
+@pytest.mark.parametrize("within_s", [0, 3600, 30, -30, -3600])
+@pytest.mark.parametrize("by_s", [0, 30, 3600, -3600])
+def test_what_lay_between_lasted_as_long_as_it_did(tmp_path, within_s, by_s):
+    """Before, a clock set by 30 s in a segment told of none, or of 50 s missing; the
+    figures of stability had a hole of up to an hour, or of no time, for these 20 s.
+    """
+    path = tmp_path / "a.db"
+    run = stepped(path, within_s, by_s)
+    found, _ = told(path, run)
+    assert found.summary.missing_s == pytest.approx(AWAY_S, abs=1.5)
+    with Reader.open(path) as reader:
+        series = series_of(reader, reader.run(run))
+        (side,) = sides_of(reader, [reader.run(run)])
+    assert (len(series), series.missing) == (2 * N + AWAY_S, AWAY_S)
+    assert stability_of(side) == stability(series)
+
+
+HOURS = 2 * 3600
+A_DAY_PPM = 10.8
+"""What 1 mHz a second is in a day at 8 MHz, in ppm."""
+
+
+def drifting(path, by_s):
+    """Write a run of two hours that drifts; the clock is set by `by_s` half way."""
+    with Writer.open(path, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        one = reading(0)
+        begun = Event(one.utc_ns, one.mono_ns, EventKind.STARTED, "", "", mark())
+        rows = [(run, segment, begun)]
+        for k in range(HOURS):
+            row = reading(k, frequency_hz=8e6 + 1e-3 * k + k % 2)
+            set_ns = by_s * NS_PER_S if k >= HOURS // 2 else 0
+            rows.append((run, segment, replace(row, utc_ns=row.utc_ns + set_ns)))
+        writer.commit(rows)
+        writer.end_run(run, "stopped")
+    return run
+
+
+@pytest.mark.parametrize("by_s", [0, 3600, -1800, 200 * DAY_S])
+def test_a_clock_set_in_a_run_makes_no_other_drift(tmp_path, by_s):
+    """Before, an hour made 7.2 +- 0.7 ppm a day of 10.8, and 200 days none at all."""
+    path = tmp_path / "a.db"
+    found, _ = told(path, drifting(path, by_s))
+    assert found.summary.drift.value == pytest.approx(A_DAY_PPM, rel=1e-6)
+    last = 0
+    with Reader.open(path) as reader:
+        followed = RunEvaluator(reader.run(1), summarize=True)
+        while len(columns := reader.columns_after(1, last, 1000)):
+            followed.feed_from(reader, columns)
+            last = int(columns.id[-1])
+        watch = followed.watched().summary(found.assessment, [])
+    assert watch.drift.value == pytest.approx(A_DAY_PPM, rel=1e-6)

@@ -19,7 +19,7 @@ from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 
 Whole = NDArray[np.int64]
-_STEP_NS: Final = NS_PER_S // 2  # our rule: as for the event that tells of a step
+STEP_NS: Final = NS_PER_S // 2  # our rule: as for the event that tells of a step
 _MOST: Final = 2**62  # our rule: far beyond any clock, and sums are still held
 
 
@@ -78,7 +78,7 @@ class SteadyTime:
         for piece in self._pieces:
             inside = (segment == piece.segment) & (mono_ns >= piece.from_mono_ns)
             even = mono_ns[inside] + piece.offset_ns
-            near = np.abs(utc_ns[inside] - even) < _STEP_NS
+            near = np.abs(utc_ns[inside] - even) < STEP_NS
             found[inside] = np.where(near, utc_ns[inside], even)
         return found
 
@@ -141,7 +141,7 @@ class _Course:
 
 def _worth(ns: int) -> int:
     """Return what is more than two clocks may be apart, else nothing."""
-    return ns if abs(ns) >= _STEP_NS else 0
+    return ns if abs(ns) >= STEP_NS else 0
 
 
 def _held(offset_ns: int) -> int:

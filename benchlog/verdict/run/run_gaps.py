@@ -69,11 +69,16 @@ class Holes:
         self.kept: list[Hole] = []
         self._last: tuple[int, int, int] | None = None
 
-    def feed(self, columns: Columns) -> None:
-        """Take in readings in the order they were made."""
+    def feed(self, columns: Columns, before_utc_ns: int | None = None) -> None:
+        """Take in readings in the order they were made.
+
+        `before_utc_ns`: when the reading before them was, where that is known better.
+        """
         if not len(columns):
             return
         before = self._last or _at(columns, 0)
+        if self._last is not None and before_utc_ns is not None:
+            before = (*before[:2], before_utc_ns)
         segment = np.concatenate(([before[0]], columns.segment))
         mono = np.concatenate(([before[1]], columns.mono_ns))
         utc = np.concatenate(([before[2]], columns.utc_ns))

@@ -85,11 +85,11 @@ class SoakWatch:
         self._bins = _Bins()
         self._zero: tuple[bool, int] | None = None
 
-    def feed(self, columns: Columns) -> None:
+    def feed(self, columns: Columns, before_utc_ns: int | None = None) -> None:
         """Take in readings in the order they were made."""
         if not len(columns):
             return
-        self._holes.feed(columns)
+        self._holes.feed(columns, before_utc_ns)
         if self._zero is None:
             stamped = bool(columns.utc_ns[0] >= 0)
             first = columns.utc_ns[0] if stamped else columns.mono_ns[0]
