@@ -314,7 +314,7 @@ def test_a_closed_terminal_ends_the_run(line: Line, bench: str) -> None:
 
 
 def test_a_run_told_to_go_on_outlives_its_terminal(line: Line, bench: str) -> None:
-    words = measure(bench, "--device", "d", "--readings", "60", "--go-on")
+    words = measure(bench, "--device", "d", "--readings", "35", "--go-on")
     with terminal(line, *words) as screen:
         screen.until_measuring(line)
         screen.hang_up()
