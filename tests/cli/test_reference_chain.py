@@ -173,7 +173,6 @@ def test_a_lost_fix_is_said_and_its_pulses_do_not_count(line):
     assert "reference" in line.run("show", str(found["run"])).stdout
 
 
-@pytest.mark.campaign  # the fix is lost every day, and the line of other instruments
 def test_a_reference_whose_line_breaks_is_lost_and_comes_back(line):
     made = by_pulses(scenario(), receiver=ReceiverAt())
     words = ("soak", "--part", PART, "--device", "D", "--for", "100s", "--json")

@@ -284,7 +284,7 @@ def test_the_next_device_follows_with_the_same_settings(line: Line, bench: str) 
     assert (first.note, second.note) == ("of KX-1", ""), "it was noted of the first"
 
 
-@pytest.mark.campaign  # the next device, below another key: screen/test_next_device.py
+@pytest.mark.campaign  # its key: screen/test_keys.py, the next run: above
 def test_a_on_another_device_ends_the_run_and_goes_on_with_it(
     line: Line, bench: str
 ) -> None:
