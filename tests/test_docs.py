@@ -14,8 +14,8 @@ at that place and shown to nobody::
 
     <!-- set-up: benchlog simulate --bench-out configs/benches/corner-bench.toml & -->
 
-Every day the README is run, the page of a first device, and what costs next to nothing
-(`EVERY_DAY`); the other pages are a campaign. All commands of all pages, also of blocks
+Every day the README is run, and what costs next to nothing (`EVERY_DAY`); the other
+pages are a campaign. All commands of all pages, also of blocks
 that are not run, are parsed every day.
 """
 
@@ -43,9 +43,9 @@ TOP = Path(__file__).parents[1]
 PAGES = [f"benchlog/manual/{topic}.md" for topic in TOPICS]
 DOCUMENTS = ["README.md", "DEVELOPERS.md", *PAGES]
 SELDOM = {
-    *("comparison", "drift", "drivers", "exchange", "figures", "inspection", "metrics"),
-    *("noise", "over-temperature", "overnight", "pulses", "rc-oscillators", "records"),
-    *("scripts", "simulated-bench", "time-base", "uses"),
+    *("comparison", "drift", "drivers", "exchange", "figures", "first-device"),
+    *("inspection", "metrics", "noise", "over-temperature", "overnight", "pulses"),
+    *("rc-oscillators", "records", "scripts", "simulated-bench", "time-base", "uses"),
 }
 """Topics that need benches, runs and pages; their commands have tests of their own."""
 EVERY_DAY = [

@@ -284,7 +284,7 @@ def test_the_next_device_follows_with_the_same_settings(line: Line, bench: str) 
     assert (first.note, second.note) == ("of KX-1", ""), "it was noted of the first"
 
 
-@pytest.mark.campaign  # the next device, below another key: screen/test_next_device.py
+@pytest.mark.campaign  # its key: screen/test_keys.py, the next run: above
 def test_a_on_another_device_ends_the_run_and_goes_on_with_it(
     line: Line, bench: str
 ) -> None:
@@ -314,7 +314,7 @@ def test_a_closed_terminal_ends_the_run(line: Line, bench: str) -> None:
 
 
 def test_a_run_told_to_go_on_outlives_its_terminal(line: Line, bench: str) -> None:
-    words = measure(bench, "--device", "d", "--readings", "60", "--go-on")
+    words = measure(bench, "--device", "d", "--readings", "35", "--go-on")
     with terminal(line, *words) as screen:
         screen.until_measuring(line)
         screen.hang_up()
