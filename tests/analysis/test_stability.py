@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from noise_makers import allan_variance, make
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.analysis import series as srs
 from benchlog.analysis.series import Series, series_from_columns
@@ -104,27 +105,31 @@ def test_any_data_give_figures_or_a_clear_error(values, kind, data):
             assert figure is None or np.isfinite(figure)
 
 
-@settings(max_examples=40, deadline=None)
-@given(lost=st.sets(st.integers(0, 59), max_size=30), seed=st.integers(0, 99))
-def test_gaps_invent_nothing(lost, seed):
-    y = white(60, seed)
-    y[list(lost)] = np.nan
-    if np.count_nonzero(~np.isnan(y)) < 2:
-        return
-    adev, mdev, hdev = stabilities(Series(y, 1.0), ("adev", "mdev", "hdev"))
-    for row in adev.rows:
-        expected = brute(y, row.m, 2)
-        assert row.n == len(expected)
-        if row.n:
-            assert row.value**2 == pytest.approx(np.mean(expected) / 2, rel=1e-9)
-    for row in hdev.rows:
-        expected = brute(y, row.m, 3)
-        assert row.n == len(expected)
-        if row.n:
-            assert row.value**2 == pytest.approx(np.mean(expected) / 6, rel=1e-9)
-    for row in mdev.rows:
-        whole = np.convolve(np.isnan(y), np.ones(3 * row.m - 1), mode="valid") < 0.5
-        assert row.n == np.count_nonzero(whole)
+@pytest.mark.parametrize("examples", [10, seldom(40)])
+def test_gaps_invent_nothing(examples):
+    @settings(max_examples=examples, deadline=None)
+    @given(lost=st.sets(st.integers(0, 59), max_size=30), seed=st.integers(0, 99))
+    def of(lost, seed):
+        y = white(60, seed)
+        y[list(lost)] = np.nan
+        if np.count_nonzero(~np.isnan(y)) < 2:
+            return
+        adev, mdev, hdev = stabilities(Series(y, 1.0), ("adev", "mdev", "hdev"))
+        for row in adev.rows:
+            expected = brute(y, row.m, 2)
+            assert row.n == len(expected)
+            if row.n:
+                assert row.value**2 == pytest.approx(np.mean(expected) / 2, rel=1e-9)
+        for row in hdev.rows:
+            expected = brute(y, row.m, 3)
+            assert row.n == len(expected)
+            if row.n:
+                assert row.value**2 == pytest.approx(np.mean(expected) / 6, rel=1e-9)
+        for row in mdev.rows:
+            whole = np.convolve(np.isnan(y), np.ones(3 * row.m - 1), mode="valid") < 0.5
+            assert row.n == np.count_nonzero(whole)
+
+    of()
 
 
 def brute(y, m, order):

@@ -9,6 +9,7 @@ from columns_maker import columns, part_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.analysis.outliers import WithAndWithout, WithoutOutliers
 from benchlog.analysis.running import Running
@@ -40,36 +41,42 @@ def figures(stats: RunStats | None):
     return [*numbers, *(point.avar for point in (*stats.avar, *stats.bridged))]
 
 
-@settings(max_examples=60, deadline=None)
-@given(
-    n=st.integers(1, 1500),
-    cuts=st.sets(st.integers(1, 1499), max_size=8),
-    asked=st.sets(st.integers(0, 8), max_size=2),
-    odd=st.sets(st.integers(0, 1499), max_size=2),
-    flagged=st.sets(
-        st.tuples(st.integers(0, 1499), st.sampled_from(FLAGS)), max_size=4
-    ),
-)
-def test_both_are_what_each_is_alone(n, cuts, asked, odd, flagged):
-    whole = run_of(n, odd, flagged)
-    both = WithAndWithout(NOMINAL_HZ, 1.0, FLOOR_PPM)
-    alone = Running(NOMINAL_HZ), WithoutOutliers(NOMINAL_HZ, 1.0, FLOOR_PPM)
-    edges = sorted({0, n, *(cut for cut in cuts if cut < n)})
-    for number, (start, end) in enumerate(pairwise(edges)):
-        part = part_of(whole, start, end)
-        both.feed(part)
-        for one in alone:
-            one.feed(part)
-        if number in asked or end == n:
-            every, rest = both.apart()
-            assert figures(every.stats()) == figures(alone[0].stats())  # bit for bit
-            found, expected = rest.found(), alone[1].found()
-            assert (found is None) == (expected is None)
-            if found is not None and expected is not None:
-                assert found[0] == expected[0]
-                assert figures(found[1]) == pytest.approx(
-                    figures(expected[1]), rel=1e-10, abs=1e-12
-                )
+@pytest.mark.parametrize("examples", [15, seldom(60)])
+def test_both_are_what_each_is_alone(examples):
+    @settings(max_examples=examples, deadline=None)
+    @given(
+        n=st.integers(1, 1500),
+        cuts=st.sets(st.integers(1, 1499), max_size=8),
+        asked=st.sets(st.integers(0, 8), max_size=2),
+        odd=st.sets(st.integers(0, 1499), max_size=2),
+        flagged=st.sets(
+            st.tuples(st.integers(0, 1499), st.sampled_from(FLAGS)), max_size=4
+        ),
+    )
+    def of(n, cuts, asked, odd, flagged):
+        whole = run_of(n, odd, flagged)
+        both = WithAndWithout(NOMINAL_HZ, 1.0, FLOOR_PPM)
+        alone = Running(NOMINAL_HZ), WithoutOutliers(NOMINAL_HZ, 1.0, FLOOR_PPM)
+        edges = sorted({0, n, *(cut for cut in cuts if cut < n)})
+        for number, (start, end) in enumerate(pairwise(edges)):
+            part = part_of(whole, start, end)
+            both.feed(part)
+            for one in alone:
+                one.feed(part)
+            if number in asked or end == n:
+                every, rest = both.apart()
+                assert figures(every.stats()) == figures(
+                    alone[0].stats()
+                )  # bit for bit
+                found, expected = rest.found(), alone[1].found()
+                assert (found is None) == (expected is None)
+                if found is not None and expected is not None:
+                    assert found[0] == expected[0]
+                    assert figures(found[1]) == pytest.approx(
+                        figures(expected[1]), rel=1e-10, abs=1e-12
+                    )
+
+    of()
 
 
 @pytest.mark.parametrize(("odd", "times"), [((), 1), ((9_001,), 2)])

@@ -30,7 +30,7 @@ def linear(days):
 @pytest.mark.parametrize(
     ("noise_ppm", "law", "devices", "least"),
     [
-        (0.0005, logarithmic, 8, 6),  # a line alone holds none
+        (0.0005, logarithmic, 4, 3),  # a line alone holds none
         # of 20 at 95 %: fewer in 1.6 % (binomial)
         seldom(0.0005, logarithmic, 20, 17),
         seldom(0.0005, linear, 20, 17),

@@ -131,12 +131,13 @@ def lying_much(path):
     lying(path, 360 * MB)
 
 
-BOMBS = [("runs", same_text), ("runs", lying), ("lots", many_rows)]
+BOMBS = [("runs", lying), ("lots", many_rows)]
 MORE = [
     *(("runs", many_rows), ("runs", long_text), ("runs", lying_much)),
-    *(("lots", same_text), ("lots", long_text)),
+    *(("lots", same_text), ("lots", long_text), ("runs", same_text)),
 ]
-"""Those above on the other kind of file, and one that is larger."""
+"""Those above on the other kind of file, one that is larger, and one text many times:
+many small ones of it are below."""
 
 
 @pytest.mark.parametrize(

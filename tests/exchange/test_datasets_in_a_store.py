@@ -118,7 +118,8 @@ def test_an_export_writes_what_is_new_and_compact_brings_together(
     assert store.unfinished() == 0
 
 
-@pytest.mark.parametrize("kills", [1, pytest.param(3, marks=pytest.mark.campaign)])
+@pytest.mark.campaign  # every suite kills one to a folder: test_identity_in_datasets.py
+@pytest.mark.parametrize("kills", [1, 3])
 def test_killed_exports_leave_nothing_that_counts(address, bench, store, kills):
     words = [sys.executable, "-m", "benchlog.cli", "export", "--dataset", address]
     rng = seeded_random(17)

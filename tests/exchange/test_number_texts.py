@@ -7,9 +7,10 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.exchange.export.number_texts import (
     float_texts,
@@ -34,21 +35,38 @@ FLOATS = st.lists(
 BEHIND = st.sampled_from(["", ",", ', "ambient_c": ', "}\n"])
 
 
-@given(FLOATS, BEHIND)
-def test_floats(values, behind):
-    written = float_texts(np.array(values), behind)
-    assert written == [f"{one!r}{behind}" for one in values]
+@pytest.mark.parametrize("examples", [30, seldom(100)])
+def test_floats(examples):
+    @settings(max_examples=examples)
+    @given(FLOATS, BEHIND)
+    def of(values, behind):
+        written = float_texts(np.array(values), behind)
+        assert written == [f"{one!r}{behind}" for one in values]
+
+    of()
 
 
-@given(FLOATS, BEHIND)
-def test_nine_digits(values, behind):
-    written = nine_digit_texts(np.array(values), behind)
-    assert written == [f"{one:.9g}{behind}" for one in values]
+@pytest.mark.parametrize("examples", [30, seldom(100)])
+def test_nine_digits(examples):
+    @settings(max_examples=examples)
+    @given(FLOATS, BEHIND)
+    def of(values, behind):
+        written = nine_digit_texts(np.array(values), behind)
+        assert written == [f"{one:.9g}{behind}" for one in values]
+
+    of()
 
 
-@given(st.lists(st.integers(-(2**63), 2**63 - 1), min_size=1), BEHIND)
-def test_whole_numbers(values, behind):
-    assert whole_texts(np.array(values), behind) == [f"{one}{behind}" for one in values]
+@pytest.mark.parametrize("examples", [30, seldom(100)])
+def test_whole_numbers(examples):
+    @settings(max_examples=examples)
+    @given(st.lists(st.integers(-(2**63), 2**63 - 1), min_size=1), BEHIND)
+    def of(values, behind):
+        assert whole_texts(np.array(values), behind) == [
+            f"{one}{behind}" for one in values
+        ]
+
+    of()
 
 
 @pytest.mark.parametrize("written", [float_texts, nine_digit_texts])

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from tiers import seldom
 
 from benchlog.errors import DataError
 from benchlog.exchange.file_limits import USUAL, FileLimits
@@ -84,7 +85,7 @@ def bits(reading: Reading) -> tuple[object, ...]:
     )
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.data(), st.sampled_from(["frequency", "fractional"]))
 def test_at_once_and_one_by_one_are_the_same(data, kind):
     hold_the_same(data, kind)
@@ -115,72 +116,86 @@ def written(mantissa, behind):
     return f"{digits[:-behind]}.{digits[-behind:]}" if behind else digits
 
 
-@settings(max_examples=200, deadline=None)
-@given(
-    st.lists(
-        st.one_of(st.integers(0, 10**20), st.integers(0, 10**4)), min_size=1, max_size=9
-    ),
-    st.integers(0, 20),
-    st.sampled_from(
-        ["", "", "", "x", "1:2", "1.2.3", "-1", "1e3", ".5", "5.", "1_0", " 1"]
-    ),
-    st.integers(0, 9),
-)
-@example([10**18 - 1], 3, "", 0)
-@example([10**18], 0, "", 0)
-@example([10**19 - 1], 0, "", 0)
-@example([5], 0, "1:2", 0)
-def test_alike_decimals_are_the_numbers_that_their_texts_are(whole, behind, odd, at):
-    tokens = [written(one, behind) for one in whole]
-    if odd:
-        tokens.insert(at, odd)
-    text = "\n".join(f"{token},ab" for token in tokens)
-    octets = np.frombuffer(text.encode(), np.uint8)
-    cuts = [n for n, letter in enumerate(text) if letter in ",\n"]
-    table = TokenTable(
-        text=text,
-        octets=octets,
-        ends=np.array([*cuts, len(text)]),
-        separator=",",
-        width=2,
+@pytest.mark.parametrize("examples", [50, seldom(200)])
+def test_alike_decimals_are_the_numbers_that_their_texts_are(examples):
+    @settings(max_examples=examples, deadline=None)
+    @given(
+        st.lists(
+            st.one_of(st.integers(0, 10**20), st.integers(0, 10**4)),
+            min_size=1,
+            max_size=9,
+        ),
+        st.integers(0, 20),
+        st.sampled_from(
+            ["", "", "", "x", "1:2", "1.2.3", "-1", "1e3", ".5", "5.", "1_0", " 1"]
+        ),
+        st.integers(0, 9),
     )
-    column = table.column(0)
-    assert column.tokens() == [column.token(n) for n in range(len(column))] == tokens
-    found = decimals_of(column)
-    pattern = r"\d+" + (rf"\.\d{{{found.behind}}}" if found and found.behind else "")
-    if found is None:
-        longest = max(map(len, tokens))
-        assert odd or longest - (behind > 0) > 18, (
-            "left to be read one by one without need"
+    @example([10**18 - 1], 3, "", 0)
+    @example([10**18], 0, "", 0)
+    @example([10**19 - 1], 0, "", 0)
+    @example([5], 0, "1:2", 0)
+    def of(whole, behind, odd, at):
+        tokens = [written(one, behind) for one in whole]
+        if odd:
+            tokens.insert(at, odd)
+        text = "\n".join(f"{token},ab" for token in tokens)
+        octets = np.frombuffer(text.encode(), np.uint8)
+        cuts = [n for n, letter in enumerate(text) if letter in ",\n"]
+        table = TokenTable(
+            text=text,
+            octets=octets,
+            ends=np.array([*cuts, len(text)]),
+            separator=",",
+            width=2,
         )
-        return
-    assert all(re.fullmatch(pattern, one, re.ASCII) for one in tokens)
-    assert found.mantissa.tolist() == [int(one.replace(".", "")) for one in tokens]
-    if found.digits <= 15:
-        scaled = found.mantissa / 10.0 ** (found.behind or 0)
-        assert scaled.tolist() == [float(one) for one in tokens]
+        column = table.column(0)
+        assert (
+            column.tokens() == [column.token(n) for n in range(len(column))] == tokens
+        )
+        found = decimals_of(column)
+        pattern = r"\d+" + (
+            rf"\.\d{{{found.behind}}}" if found and found.behind else ""
+        )
+        if found is None:
+            longest = max(map(len, tokens))
+            assert odd or longest - (behind > 0) > 18, (
+                "left to be read one by one without need"
+            )
+            return
+        assert all(re.fullmatch(pattern, one, re.ASCII) for one in tokens)
+        assert found.mantissa.tolist() == [int(one.replace(".", "")) for one in tokens]
+        if found.digits <= 15:
+            scaled = found.mantissa / 10.0 ** (found.behind or 0)
+            assert scaled.tolist() == [float(one) for one in tokens]
+
+    of()
 
 
-@settings(max_examples=100, deadline=None)
-@given(st.data())
-def test_alike_columns_at_once_and_one_by_one_are_the_same(data):
-    behind = [data.draw(st.integers(0, 9)) for _ in range(3)]
-    most = data.draw(st.sampled_from([10**3, 10**9, 10**15, 10**18]))
-    steps = st.integers(1, max(most // 100, 1))
-    hertz = st.one_of(st.integers(0, most), st.just(16 * 10 ** (6 + behind[1])))
-    at, lines = 0, []
-    for _ in range(data.draw(st.integers(1, 40))):
-        at += data.draw(steps)
-        number, ambient = data.draw(hertz), data.draw(st.integers(0, 10**4))
-        each = zip((at, number, ambient), behind, strict=True)
-        lines.append(",".join(written(*one) for one in each))
-    kind = data.draw(st.sampled_from(["frequency", "fractional"]))
-    wanted = ColumnMeaning(nominal_hz=16e6, data=kind, gate_s=1.0)
-    plain = [f"{n},16000000.5,25" for n in range(5)]
-    layout = guess([HEADS[kind], *plain], "", wanted)
-    assert layout is not None
-    both = [made(lines, layout, wanted, at_once=way) for way in (True, False)]
-    assert both[0] == both[1]
+@pytest.mark.parametrize("examples", [25, seldom(100)])
+def test_alike_columns_at_once_and_one_by_one_are_the_same(examples):
+    @settings(max_examples=examples, deadline=None)
+    @given(st.data())
+    def of(data):
+        behind = [data.draw(st.integers(0, 9)) for _ in range(3)]
+        most = data.draw(st.sampled_from([10**3, 10**9, 10**15, 10**18]))
+        steps = st.integers(1, max(most // 100, 1))
+        hertz = st.one_of(st.integers(0, most), st.just(16 * 10 ** (6 + behind[1])))
+        at, lines = 0, []
+        for _ in range(data.draw(st.integers(1, 40))):
+            at += data.draw(steps)
+            number, ambient = data.draw(hertz), data.draw(st.integers(0, 10**4))
+            each = zip((at, number, ambient), behind, strict=True)
+            lines.append(",".join(written(*one) for one in each))
+        kind = data.draw(st.sampled_from(["frequency", "fractional"]))
+        wanted = ColumnMeaning(nominal_hz=16e6, data=kind, gate_s=1.0)
+        plain = [f"{n},16000000.5,25" for n in range(5)]
+        layout = guess([HEADS[kind], *plain], "", wanted)
+        assert layout is not None
+        both = [made(lines, layout, wanted, at_once=way) for way in (True, False)]
+        assert both[0] == both[1]
+
+    of()
 
 
 LAYOUTS = {

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tiers import seldom
 
 from benchlog.exchange.export.reading_chunks import Chunk
 from benchlog.exchange.export.reading_texts import csv_rows, json_rows, utc_text
@@ -76,24 +77,37 @@ def one_line(row, nominal_hz, divider):
     return ",".join(cells) + "\n"
 
 
-@settings(max_examples=100, deadline=None)
-@given(rows(), st.sampled_from([1.0, 32768.0, 16e6, 5e-324]), st.sampled_from([1, 32]))
-def test_a_page_of_csv_is_its_readings_one_by_one(found, nominal_hz, divider):
-    run = SimpleNamespace(nominal_hz=nominal_hz, divider=divider)
-    assert csv_rows(chunk_of(found), run) == "".join(
-        one_line(row, nominal_hz, divider) for row in found
+@pytest.mark.parametrize("examples", [25, seldom(100)])
+def test_a_page_of_csv_is_its_readings_one_by_one(examples):
+    @settings(max_examples=examples, deadline=None)
+    @given(
+        rows(), st.sampled_from([1.0, 32768.0, 16e6, 5e-324]), st.sampled_from([1, 32])
     )
+    def of(found, nominal_hz, divider):
+        run = SimpleNamespace(nominal_hz=nominal_hz, divider=divider)
+        assert csv_rows(chunk_of(found), run) == "".join(
+            one_line(row, nominal_hz, divider) for row in found
+        )
+
+    of()
 
 
-@settings(max_examples=100, deadline=None)
-@given(rows())
-def test_a_page_of_json_is_what_json_writes(found):
+@pytest.mark.parametrize("examples", [25, seldom(100)])
+def test_a_page_of_json_is_what_json_writes(examples):
     """Held against the standard library's json (RFC 8259)."""
-    lines = [
-        json.dumps({"row": "reading", **dict(zip(READINGS.columns, row, strict=True))})
-        for row in found
-    ]
-    assert json_rows(chunk_of(found)) == "".join(f"{line}\n" for line in lines)
+
+    @settings(max_examples=examples, deadline=None)
+    @given(rows())
+    def of(found):
+        lines = [
+            json.dumps(
+                {"row": "reading", **dict(zip(READINGS.columns, row, strict=True))}
+            )
+            for row in found
+        ]
+        assert json_rows(chunk_of(found)) == "".join(f"{line}\n" for line in lines)
+
+    of()
 
 
 @pytest.mark.parametrize("odd", [math.nan, math.inf, -math.inf])

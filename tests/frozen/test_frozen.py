@@ -13,6 +13,7 @@ from frozen.frozen_program import (
     sum_of,
     told_by,
 )
+from tiers import seldom
 
 from benchlog.cli.command import COMMANDS
 
@@ -90,9 +91,18 @@ MORE_PAGES = {
 """Of each kind there is one above; several runs on a page are in `pages/` as well."""
 PICTURES = {("crystals", 11), ("warmed", 1), ("pulses", 1), ("day", "--lot B2207")}
 """Pages of which a check sum of each picture is kept as well."""
+DAILY = {"crystals", "pulses", "rc", "trial"}
+"""Told in every run: a counter's, pulses, of a part that is no crystal, a trial.
+
+What the others have is told by tests of its own: laws of temperature in
+`cli/test_studies.py`, lots by `lots` of `test_frozen_states.py`."""
+PAGES_DAILY = {"crystals", "factory"}
+"""One of a run and one of a lot; pulses, checks and PDF are in `pages/`."""
 
 
-@pytest.mark.parametrize("name", DATABASES)
+@pytest.mark.parametrize(
+    "name", [one if one in DAILY else seldom(one) for one in DATABASES]
+)
 def test_what_is_told_of_runs(name: str, folder: Path) -> None:
     lines = [*LISTS, *MORE.get(name, ())]
     lines += [line.format(run=run) for run in DATABASES[name] for line in OF_A_RUN]
@@ -115,7 +125,9 @@ def pages_told(name: str, chosen: dict[int, object], folder: Path) -> list[str]:
     return told
 
 
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize(
+    "name", [one if one in PAGES_DAILY else seldom(one) for one in PAGES]
+)
 def test_what_pages_hold(name: str, folder: Path) -> None:
     same_as_frozen(f"{name}-pages", pages_told(name, PAGES[name], folder))
 

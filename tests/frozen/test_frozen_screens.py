@@ -10,6 +10,7 @@ import pytest
 from frozen.frozen_program import plain, same_as_frozen
 from screen.looking import draw_when_looked_at, settled, until
 from textual.app import App
+from tiers import seldom
 
 from benchlog.screen import run_screen
 
@@ -71,7 +72,13 @@ def _drawn_when_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
     draw_when_looked_at(monkeypatch)
 
 
-@pytest.mark.parametrize("name", SHOWN)
+DAILY = {"crystals", "pulses", "lots"}
+"""Runs that ended, pulses, and one of a lot; what else a run can be is in `screen/`."""
+
+
+@pytest.mark.parametrize(
+    "name", [one if one in DAILY else seldom(one) for one in SHOWN]
+)
 async def test_what_a_runs_screen_shows(name: str, folder: Path) -> None:
     told = [one for run in SHOWN[name] for one in await looks(folder, name, run)]
     same_as_frozen(f"screens/{name}", told)
@@ -118,6 +125,7 @@ async def views_told(name: str, folder: Path) -> None:
     same_as_frozen(f"screens/{name}", told)
 
 
+@pytest.mark.campaign  # `screen/` goes through them on other runs
 async def test_what_other_views_show(folder: Path) -> None:
     await views_told("views", folder)
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from store.making import begin, rows
 from store.processes import environment, program, python
+from tiers import seldom
 
 from benchlog.clock import HostClock, VirtualClock
 from benchlog.errors import StoreError, StoreFullError, StoreLockedError
@@ -116,7 +117,7 @@ def open_folder():
         folder.chmod(0o755)
 
 
-@pytest.mark.parametrize("what", ["file", "folder"])
+@pytest.mark.parametrize("what", [seldom("file"), "folder"])
 def test_what_may_not_be_written_can_still_be_read(open_folder, what):
     path = open_folder / "bench.db"
     with opened(path) as writer:

@@ -16,6 +16,7 @@ from store.making import (
     reading,
     rows,
 )
+from tiers import seldom
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import StoreError, StoreRefusedError
@@ -195,21 +196,25 @@ def of_texts(tmp_path_factory):
         yield writer, reader
 
 
-@settings(max_examples=60, deadline=None)
-@given(device=TEXT, note=TEXT, lot=st.none() | TEXT, raw=st.none() | TEXT)
-def test_any_unicode_text_survives(of_texts, device, note, lot, raw):
-    writer, reader = of_texts
-    run_id = writer.begin_run(plan(device, note=note, lot=lot), {}, TIMEBASE)
-    segment = writer.begin_segment(run_id)
-    writer.commit([(run_id, segment, reading(1, raw=raw))])
-    run = reader.run(run_id)
-    assert (run.device, run.note, run.lot) == (device, note, lot)
-    assert reader.logged(READINGS, run_id).of("raw")[0] == raw
-    newest, *others = reader.runs(device=device, lot=lot)
-    assert newest.id == run_id
-    # of other examples there are those of the same texts alone
-    assert {one.device for one in others} <= {device}
-    assert lot is None or {one.lot for one in others} <= {lot}
+@pytest.mark.parametrize("examples", [15, seldom(60)])
+def test_any_unicode_text_survives(of_texts, examples):
+    @settings(max_examples=examples, deadline=None)
+    @given(device=TEXT, note=TEXT, lot=st.none() | TEXT, raw=st.none() | TEXT)
+    def of(device, note, lot, raw):
+        writer, reader = of_texts
+        run_id = writer.begin_run(plan(device, note=note, lot=lot), {}, TIMEBASE)
+        segment = writer.begin_segment(run_id)
+        writer.commit([(run_id, segment, reading(1, raw=raw))])
+        run = reader.run(run_id)
+        assert (run.device, run.note, run.lot) == (device, note, lot)
+        assert reader.logged(READINGS, run_id).of("raw")[0] == raw
+        newest, *others = reader.runs(device=device, lot=lot)
+        assert newest.id == run_id
+        # of other examples there are those of the same texts alone
+        assert {one.device for one in others} <= {device}
+        assert lot is None or {one.lot for one in others} <= {lot}
+
+    of()
 
 
 NOUNS = {

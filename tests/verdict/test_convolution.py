@@ -171,7 +171,7 @@ def test_a_rectangle_next_to_nothing_changes_nothing(tiny, students):
 # --- the grid
 
 
-@pytest.mark.parametrize("each", [250, seldom(100)])
+@pytest.mark.parametrize("each", [1_000, seldom(100)])
 def test_a_hundredth_of_the_grid(each):
     worst = max(abs(errors(parts)[0]) for parts in list(sums())[::each])
     assert worst < 0.01

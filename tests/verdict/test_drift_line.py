@@ -10,6 +10,7 @@ import pytest
 from columns_maker import columns
 from noise_makers import allan_variance, make
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.analysis.even_drift import drift_of, without_drift
 from benchlog.analysis.running import Running
@@ -59,7 +60,9 @@ def held(kind, drift, n=100, runs=60, seed=81):
     return within / runs, lines / runs
 
 
-@pytest.mark.parametrize("kind", ["white FM", "flicker FM", "random-walk FM"])
+@pytest.mark.parametrize(
+    "kind", [seldom("white FM"), "flicker FM", seldom("random-walk FM")]
+)
 def test_a_strong_drift_is_held(kind):
     """Without the line: 67 %, none, none of 150 runs each."""
     within, lines = held(kind, 30.0)

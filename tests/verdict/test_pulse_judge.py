@@ -314,16 +314,19 @@ def test_a_wrong_part_is_asked_for_by_pulses_as_by_readings():
 
 
 MISSED = [
-    (times, missed) if missed in some else seldom(times, missed)
-    for times, some in ((2, (0.1, 0.4)), (3, (0.3,)), (5, (0.2,)))
-    for missed in (0.1, 0.2, 0.3, 0.4)
+    *((2, 0.1, 5), (2, 0.4, 5), (3, 0.3, 5), (5, 0.2, 5)),
+    *(
+        seldom(times, missed, 20)
+        for times in (2, 3, 5)
+        for missed in (0.1, 0.2, 0.3, 0.4)
+    ),
 ]
 
 
-@pytest.mark.parametrize(("times", "missed"), MISSED)
-def test_pulses_at_a_multiple_are_not_judged_when_some_are_missing(times, missed):
+@pytest.mark.parametrize(("times", "missed", "runs"), MISSED)
+def test_pulses_at_a_multiple_are_not_judged_when_some_are_missing(times, missed, runs):
     judged = []
-    for seed in range(20):
+    for seed in range(runs):
         rng = seeded_generator(seed)
         sources = [Source(0.5, nominal_s=1 / times, missed=missed), Source()]
         device, gps = trains(sources, Host(ppm=40, jitter_s=1e-6), 180, rng)
@@ -335,15 +338,17 @@ def test_pulses_at_a_multiple_are_not_judged_when_some_are_missing(times, missed
 
 
 @pytest.mark.parametrize(
-    "source",
+    ("source", "runs"),
     [
-        Source(0.5, missed=0.6),
-        Source(0.5, doubled=0.6),
-        seldom(Source(0.5, missed=0.3)),
+        (Source(0.5, missed=0.6), 5),
+        (Source(0.5, doubled=0.6), 5),
+        seldom(Source(0.5, missed=0.6), 20),
+        seldom(Source(0.5, doubled=0.6), 20),
+        seldom(Source(0.5, missed=0.3), 20),
     ],
 )
-def test_pulses_at_the_stated_rate_raise_no_doubt_whatever_is_missing(source):
-    for seed in range(20):
+def test_pulses_at_the_stated_rate_raise_no_doubt_whatever_is_missing(source, runs):
+    for seed in range(runs):
         rng = seeded_generator(seed)
         device, gps = trains([source, Source()], HOST, 600, rng)
         judge = PulseJudge(PART, PAIR, GOOD_TIME)

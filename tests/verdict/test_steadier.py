@@ -17,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from noise_makers import allan_variance, make
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.analysis.pairing import Pairs
 from benchlog.analysis.stability.gate_scatter import gate_scatter
@@ -97,13 +98,21 @@ def f_test_of_rms(name, rng, runs, n):
     return float(np.mean((ratio < low) | (ratio > high)))
 
 
-FEW = ("white PM", "random-walk FM", "white FM + 2 flicker FM")
+FEW = {
+    *(("white PM", False), ("random-walk FM", False)),
+    ("white FM + 2 flicker FM", True),
+}
 """Noises of every suite: the plain ones, and the mixture that is told most often."""
-MORE = [pytest.param(n, marks=pytest.mark.campaign) for n in NOISES if n not in FEW]
 
 
-@pytest.mark.parametrize("name", [*FEW, *MORE])
-@pytest.mark.parametrize("paired", [False, True])
+@pytest.mark.parametrize(
+    ("name", "paired"),
+    [
+        one if one in FEW else seldom(*one)
+        for name in NOISES
+        for one in ((name, False), (name, True))
+    ],
+)
 def test_alike_devices_are_seldom_told_apart(name, paired):
     """At most 5 % and four standard deviations of the count; 15 to 59 % before."""
     runs = 300

@@ -42,7 +42,7 @@ def series_of(n):
     }
 
 
-SOME = ("white FM", "walk and drift", "dead time", "gaps", "phase")
+SOME = ("walk and drift", "gaps", "phase")
 
 
 @pytest.mark.parametrize(
