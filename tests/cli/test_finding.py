@@ -414,6 +414,17 @@ def test_a_misspelt_id_in_a_list_has_the_one_that_is_near(shop, ask, command):
     assert "did you mean" not in ask(command, "--lot", "L-2207", "--verdict", "fail")[1]
 
 
+@pytest.mark.campaign  # every suite: the next test, as far as nothing is drawn
+def test_a_page_of_a_device_is_of_its_newest_that_counts(
+    shop: Shop, ask: Ask, tmp_path: Path
+) -> None:
+    newest = shop.run("KX-2")
+    shop.run("KX-2", "interrupted")
+    page = tmp_path / "page.html"
+    assert f"run {newest}, the newest" in ask("report", "KX-2", "--out", str(page))[1]
+    assert "KX-2" in page.read_text("utf-8")
+
+
 def test_where_a_run_is_wanted_a_device_names_its_newest_that_counts(
     shop: Shop, ask: Ask, tmp_path: Path
 ) -> None:
@@ -422,9 +433,8 @@ def test_where_a_run_is_wanted_a_device_names_its_newest_that_counts(
     out, said, code = ask("compare", "KX-1", "KX-2")
     assert code == 0 and f"run {second} against run {first}" in out
     assert f"KX-2 has 2 runs; run {second}, the newest that counts, is taken" in said
-    page = tmp_path / "page.html"
-    assert f"run {second}, the newest" in ask("report", "KX-2", "--out", str(page))[1]
-    assert "KX-2" in page.read_text("utf-8")
+    page = f"report --out {tmp_path / 'page.html'}"
+    assert "there is no device 'KX-3'; did you mean" in ask(*page.split(), "KX-3")[1]
     for words in (
         *("ageing", "temperature", "stability", "response", "fitness"),
         *("export", "hat KX-1 KX-1", "fitness --law-from"),

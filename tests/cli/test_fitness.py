@@ -243,7 +243,16 @@ def test_a_lot_is_asked_through_its_devices(line: Line) -> None:
     found = rows(line, "--lot", "B2207")
     assert all(row["devices"] == 13 and row["lot"] == "B2207" for row in found)
     assert all(row["fits"] + row["marginal"] + row["unfit"] == 13 for row in found)
-    by_use = {row["use"]: row for row in found}
+    done = line.run("fitness", "--lot", "B2207")
+    assert "from every device" in " ".join(done.stdout.split())
+    assert "13 of 13" in done.stdout
+
+
+@pytest.mark.campaign  # every suite: evaluation/test_fitness_wording.py
+def test_a_lot_is_as_good_as_the_worst_of_its_devices(line: Line) -> None:
+    corpus = Path(__file__).parent.parent / "frozen" / "corpus" / "day.db"
+    shutil.copy(corpus, line.db)
+    by_use = {row["use"]: row for row in rows(line, "--lot", "B2207")}
     worst = by_use["usb-full-speed"]
     listed = json.loads(line.run("chips", "--lot", "B2207", "--json").stdout)
     farthest = max(listed["ranking"], key=lambda one: abs(one["offset_ppm"]))
@@ -252,9 +261,6 @@ def test_a_lot_is_asked_through_its_devices(line: Line) -> None:
         for run in (worst["run"], farthest["run"])
     }
     assert worst["worst_ppm"] == alone[worst["run"]] == max(alone.values())
-    done = line.run("fitness", "--lot", "B2207")
-    assert "from every device" in " ".join(done.stdout.split())
-    assert "13 of 13" in done.stdout
 
 
 def test_a_lot_and_a_run_are_not_asked_together(line: Line) -> None:

@@ -1,6 +1,7 @@
 """`benchlog hat` on runs made elsewhere at the same moments."""
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -29,13 +30,21 @@ def imported(
     assert done.exit_code == 0, done.stderr
 
 
-@pytest.fixture
-def trio(tmp_path: Path) -> Desk:
+@pytest.fixture(scope="module")
+def three(tmp_path_factory: pytest.TempPathFactory) -> Desk:
     """Devices of 3e-9, 2e-9 and 1.5e-9 white FM; a time base of 2e-8."""
-    line, rng = Desk(tmp_path), seeded_generator(41)
+    line, rng = Desk(tmp_path_factory.mktemp("three")), seeded_generator(41)
     base = 2e-8 * rng.standard_normal(600)
     for device, size in (("OSC-A", 3e-9), ("OSC-B", 2e-9), ("OSC-C", 1.5e-9)):
         imported(line, device, size * rng.standard_normal(600) + base)
+    return line
+
+
+@pytest.fixture
+def trio(three: Desk, tmp_path: Path) -> Desk:
+    """A database of its own with the three."""
+    line = Desk(tmp_path)
+    shutil.copy(three.db, line.db)
     return line
 
 

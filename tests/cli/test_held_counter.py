@@ -13,6 +13,7 @@ from contextlib import contextmanager
 import numpy as np
 import pytest
 from cli.conftest import Line
+from tiers import seldom
 
 from benchlog.model import Flag
 from benchlog.store.reader import Reader
@@ -112,6 +113,7 @@ def test_a_counter_that_holds_its_value_at_its_own_pace_decides_nothing(
     assert shown["verdict"] == "undecided"
 
 
+@pytest.mark.campaign  # every suite: analysis/test_repeats.py, and the one above
 def test_a_counter_that_gives_each_value_three_times_decides_nothing(
     line: Line,
 ) -> None:
@@ -121,7 +123,7 @@ def test_a_counter_that_gives_each_value_three_times_decides_nothing(
     assert "the counter repeats itself" in found["reasons"][0]
 
 
-@pytest.mark.parametrize("digits", [0, pytest.param(1, marks=pytest.mark.campaign), 4])
+@pytest.mark.parametrize("digits", [0, seldom(1), seldom(4)])
 def test_an_honest_counter_is_believed_however_coarse(line: Line, digits: int) -> None:
     """With 1 Hz digits all 40 values may be alike: 0.06 ppm, and nothing is wrong."""
     with counter(line, pace_s=0.02, gate_s=0.02, hold=1, digits=digits) as bench:

@@ -105,13 +105,18 @@ def test_a_run_is_judged_again_alone_and_by_the_soak(own: Shop) -> None:
     assert rest_of(own, run)[0] == 1
 
 
-def test_devices_of_a_lot_rest_on_the_soak_unless_alone(own: Shop) -> None:
-    given = ("inspect", "--bench", "bench.toml", "--part", PART, *PLAN, *TEN)
-    command(own, *given, "--lot", "L1", ids="K-3\n")
-    command(own, *given, "--lot", "L2", "--alone", ids="K-4\n")
-    run = newest(own)
-    assert "run 1, the soak of K-1" in rest_of(own, run - 1)[1]
-    alone = rest_of(own, run)
+INSPECT = ("inspect", "--bench", "bench.toml", "--part", PART, *PLAN, *TEN)
+
+
+@pytest.mark.campaign  # every suite: one that is measured, and the lot below
+def test_devices_of_a_lot_rest_on_the_soak(own: Shop) -> None:
+    command(own, *INSPECT, "--lot", "L1", ids="K-3\n")
+    assert "run 1, the soak of K-1" in rest_of(own, newest(own))[1]
+
+
+def test_devices_of_a_lot_that_was_asked_alone_rest_on_nothing(own: Shop) -> None:
+    command(own, *INSPECT, "--lot", "L2", "--alone", ids="K-4\n")
+    alone = rest_of(own, newest(own))
     assert alone[0] is None and "soak" not in alone[1]
 
 

@@ -77,6 +77,7 @@ def test_a_bench_without_a_reference_says_so(line):
     assert "has no [reference]" in done.stderr
 
 
+@pytest.mark.campaign  # every suite: test_reference_chain.py, where one has moved
 def test_a_check_standard_has_a_history(line):
     with line.bench() as path:
         words = ("--standard", "S", "--part", "quartz-16mhz-30ppm", "--for", "12s")

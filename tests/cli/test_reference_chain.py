@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from cli.conftest import SCALE
 from simulate.lab import scenario, serving
@@ -17,11 +18,12 @@ from waiting import wait_for
 
 from benchlog.clock import HostClock
 from benchlog.errors import BenchlogError
-from benchlog.model import EventKind
+from benchlog.model import EventKind, Flag
 from benchlog.simulate.physics.counting import CounterSpec
 from benchlog.simulate.ready_scenarios import by_pulses, with_reference
 from benchlog.simulate.scenario import ReceiverAt, Wiring
 from benchlog.store.reader import Reader
+from benchlog.units import NS_PER_S
 
 PART = "quartz-16mhz-30ppm"
 NO_PULSES = "no pulses of the reference 'receiver': nothing to compare with"
@@ -79,7 +81,8 @@ def poor_check(line, path):
 def test_ten_ppm_come_out_as_ten(line, way, timebase_ppm):
     with bench_file(line, wired(way, timebase_ppm=timebase_ppm)) as (_, path):
         _, before = measure(line, path, "--readings", "10")
-        code, check = told(line, "refcheck", "--bench", path, "--for", "60s")
+        words = ("--bench", path, "--for", "60s", "--valid-for", "2h")
+        code, check = told(line, "refcheck", *words)
         if way is Wiring.FREQUENCY:  # the pulses' uncertainty is not in the file
             poor = poor_check(line, path)
             assert poor["kept"] and not poor["in_use"]
@@ -91,6 +94,9 @@ def test_ten_ppm_come_out_as_ten(line, way, timebase_ppm):
     assert before["offset_ppm"] == pytest.approx(10.0 - timebase_ppm, abs=0.02)
     assert before["offset_ppm"] == pytest.approx(10.0, abs=before["u_ppm"])
     assert code == 0 and check["kept"]
+    with Reader.open(line.db) as reader:
+        (_, kept), *_ = reader.reference_checks()
+    assert kept.valid_until_utc_ns - kept.at_utc_ns == 7200 * NS_PER_S
     assert check["offset_ppm"] == pytest.approx(timebase_ppm, abs=1.5 * check["u_ppm"])
     # one interval in twenty misses; half as much again, one in a few hundred
     assert after["timebase"]["status"] == "checked"
@@ -98,10 +104,22 @@ def test_ten_ppm_come_out_as_ten(line, way, timebase_ppm):
     assert after["offset_ppm"] == pytest.approx(10.0, abs=1.5 * after["u_ppm"])
 
 
+# so fast that a check of a minute sees it, and so is the next one
+WARMING = {"timebase_ppm": 0.5, "warmup_ppm": 20.0, "warmup_s": 900.0}
+
+
+def test_a_counter_that_warms_up_is_refused(line):
+    with bench_file(line, wired(Wiring.PERIOD, **WARMING)) as (_, path):
+        code, refused = told(line, "refcheck", "--bench", path, "--for", "60s")
+    assert code == 4 and not refused["kept"] and not refused["in_use"]
+    assert "still drifts" in refused["reasons"][0]
+    with Reader.open(line.db) as reader:
+        assert reader.reference_checks() == []
+
+
+@pytest.mark.campaign  # every suite: the test above; --insist: test_refcheck.py
 def test_a_counter_that_warms_up_is_refused_unless_one_insists(line):
-    # so fast that a check of a minute sees it, and so is the next one
-    warming = wired(Wiring.PERIOD, timebase_ppm=0.5, warmup_ppm=20.0, warmup_s=900.0)
-    with bench_file(line, warming) as (_, path):
+    with bench_file(line, wired(Wiring.PERIOD, **WARMING)) as (_, path):
         words = ("refcheck", "--bench", path, "--for", "60s")
         refused = line.run(*words)
         _, measured = measure(line, path, "--readings", "10")
@@ -117,6 +135,7 @@ def test_a_counter_that_warms_up_is_refused_unless_one_insists(line):
         assert len(reader.reference_checks()) == 1
 
 
+@pytest.mark.campaign  # every suite: verdict/test_refcheck.py, and its end above
 def test_a_stale_check_is_said(line):
     with bench_file(line, wired(Wiring.FREQUENCY, timebase_ppm=0.5)) as (_, path):
         words = ("--for", "20s", "--valid-for", "1s")
@@ -150,6 +169,7 @@ def test_a_poor_check_does_not_replace_a_good_one(line):
     assert after["timebase"]["offset_ppm"] == pytest.approx(-0.5, abs=0.01)
 
 
+@pytest.mark.campaign  # every suite: the next test
 def test_a_lost_fix_is_said_and_its_pulses_do_not_count(line):
     made = by_pulses(scenario(), receiver=ReceiverAt())
     with bench_file(line, made) as (bench, path):
@@ -174,17 +194,25 @@ def test_a_lost_fix_is_said_and_its_pulses_do_not_count(line):
 
 
 def test_a_reference_whose_line_breaks_is_lost_and_comes_back(line):
+    """Before, it has no fix for a while, which is said, too, and rings an alarm."""
     made = by_pulses(scenario(), receiver=ReceiverAt())
-    words = ("soak", "--part", PART, "--device", "D", "--for", "100s", "--json")
-    with (
-        bench_file(line, made) as (bench, path),
-        line.started(*words, "--bench", path) as soak,
-    ):
-        wait_for(lambda: pulses_so_far(line) > 10)
-        bench.drop("receiver")
-        out, err = soak.communicate(timeout=40)
+    words = ("soak", "--part", PART, "--device", "D", "--for", "115s", "--json")
+    with bench_file(line, made) as (bench, path):
+        file = Path(path)
+        rule = '[[alarm]]\nwhen = "reference_s"\nabove = 5\n'
+        file.write_text(file.read_text() + rule)
+        with line.started(*words, "--bench", path) as soak:
+            wait_for(lambda: pulses_so_far(line)[0] > 3)
+            bench.lose_fix("receiver", 25.0)
+            wait_for(lambda: pulses_so_far(line)[1] >= 15)
+            good, _ = pulses_so_far(line)
+            wait_for(lambda: pulses_so_far(line)[0] > good + 8)
+            bench.drop("receiver")
+            out, err = soak.communicate(timeout=40)
     found = json.loads(out)
-    said = [(event["kind"], event["text"]) for event in found["events"]]
+    events = [(event["kind"], event["text"]) for event in found["events"]]
+    alarms = {EventKind.ALARM, EventKind.ALARM_OVER}
+    said = [event for event in events if event[0] not in alarms]
     kinds = [kind for kind, _ in said]
     # on a busy computer a sentence may be late, too: that is another loss, of the fix
     gone = (EventKind.REFERENCE_LOST, NO_PULSES)
@@ -193,16 +221,25 @@ def test_a_reference_whose_line_breaks_is_lost_and_comes_back(line):
     assert kinds[lost[0] - 1] == EventKind.LOST
     assert EventKind.BACK in kinds[lost[0] :], said
     assert f"reference-lost: {NO_PULSES}" in err
-    assert found["timing"]["reference"]["good"] >= 15
+    unfixed = "'receiver' has no fix: its pulses do not count until it has"
+    assert said.index((EventKind.REFERENCE_LOST, unfixed)) < lost[0], said
+    assert said.index((EventKind.BACK, "'receiver' has a fix again")) < lost[0], said
+    assert alarms <= {kind for kind, _ in events}
+    assert "receiver: no pulse that counts for" in " ".join(text for _, text in events)
+    reference = found["timing"]["reference"]
+    assert reference["no_fix"] >= 15 and reference["good"] >= 15
 
 
-def pulses_so_far(line) -> int:
-    """How many pulses the first run has by now."""
+def pulses_so_far(line) -> tuple[int, int]:
+    """How many pulses the receiver has sent by now with a fix, and without one."""
     try:
         with Reader.open(line.db) as reader:
-            return len(reader.pulses_after(1))
+            pulses = reader.pulses_after(1)
     except BenchlogError:
-        return 0
+        return 0, 0
+    flags = pulses.flags[pulses.instrument == "receiver"]
+    unfixed = int(np.count_nonzero(flags & Flag.NO_FIX))
+    return len(flags) - unfixed, unfixed
 
 
 def test_without_a_reference_the_host_is_the_time(line):
@@ -232,12 +269,12 @@ def test_a_standard_that_moved_is_warned_of(line):
     with bench_file(line, made) as (bench, path):
         words = ("refcheck", "--bench", path, "--standard", "S", "--for", "8s")
         told(line, *words, "--part", PART)
-        for _ in range(5):
+        for number in range(2, 6):
             code, found = told(line, *words)
-            assert code == 0
+            assert code == 0 and len(found["history"]) == number
+            assert found["moved"] is None
         bench.step("A", 1.0)
-        code, found = told(line, *words)
         said = line.run(*words)
-    assert code == 3 and found["moved"]
-    assert "out of control" in found["reasons"][0]
+    assert said.returncode == 3
     assert "THE BENCH HAS MOVED" in said.stdout
+    assert "out of control" in said.stdout

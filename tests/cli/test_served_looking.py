@@ -140,13 +140,32 @@ async def hammering(link: str, rng: random.Random, most: int) -> int:
     return sent
 
 
+async def in_vain(link: str) -> None:
+    """Do all that in one page; ask for help at last, which is given: it arrived."""
+    (texts, pause_s), *_ = few()
+    async with opened(f"{link}?width=120&height=30") as socket:
+        texts = texts[:-1]  # Ctrl-C ends the page
+        assert await taken_by(socket, texts, pause_s) == len(texts)
+        for text in ("\x1b", "\x1b", "?"):
+            await asyncio.sleep(0.3)  # an escape by itself is told by a pause
+            await socket.send_str(keys(text))
+        await seen(socket, b"What the figures mean")
+
+
+def test_who_may_only_look_types_in_vain(line: Line, bench: str) -> None:
+    """In a page that may act the same keys do: below, a campaign."""
+    with soaking(line, bench), served(line, "--look-only") as server:
+        assert "nothing can be changed" in server.said
+        asyncio.run(in_vain(server.link))
+        found = deeds(line)
+        assert found["open"] and found["events"] == [], found
+        assert found["runs"] == 1
+        wait_for(lambda: deeds(line)["readings"] >= found["readings"] + 3)
+
+
+@pytest.mark.campaign  # every suite: the test above; what a page may: test_serving.py
 @pytest.mark.parametrize(
-    ("told", "most"),
-    [
-        (few(), 0),
-        pytest.param(batches(3), 600, marks=pytest.mark.campaign),
-    ],
-    ids=["few", "many"],
+    ("told", "most"), [(few(), 0), (batches(3), 600)], ids=["few", "many"]
 )
 def test_a_page_that_may_only_look_changes_nothing(
     line: Line, bench: str, told: list[Batch], most: int

@@ -34,6 +34,7 @@ OURS = TAKE_TERMINAL + AT_ONCE, True
 """What a terminal is taken by, and whether nothing of ours is imported yet."""
 
 
+@pytest.mark.campaign  # every suite: with a question over it, below
 def test_sigterm_wipes_the_screen_and_prints_figures(line: Line, bench: str) -> None:
     words = measure(bench, "--device", "d", "--for", "10h")
     with terminal(line, *words) as screen:
@@ -105,15 +106,19 @@ def runs_if_any(line: Line) -> list[Run]:
         return []
 
 
-def sigterm_over(line: Line, keys: str, *words: str) -> None:
-    """End a screen that shows what a key has opened."""
+def sigterm_over(line: Line, keys: str, *words: str) -> tuple[int, str]:
+    """End a screen that shows what a key has opened.
+
+    Returns the exit code and what was printed once the screen had gone.
+    """
     with terminal(line, *words) as screen:
         screen.until(SCREEN_UP)
         screen.until("measuring")
         screen.type(keys)
         screen.process.send_signal(signal.SIGTERM)
-        screen.exit_code()
+        code = screen.exit_code()
         assert SCREEN_GONE in screen.all
+        return code, screen.all.rpartition(SCREEN_GONE)[2]
 
 
 @pytest.mark.parametrize(
@@ -126,7 +131,8 @@ def test_sigterm_ends_a_screen_with_a_question_over_it(
     """What whoever looks on sees, too, is ended there: its run goes on."""
     words = measure(bench, "--device", "d", "--for", "10h")
     for keys in asked:
-        sigterm_over(line, keys, *words)
+        code, said = sigterm_over(line, keys, *words)
+        assert code == 4 and "interrupted" in said, "no verdict; figures so far"
         wait_for(lambda: not keepers(line))
     last = len(asked) + 1
     with line.started(*words, "--no-screen") as keeper:

@@ -25,6 +25,7 @@ def soak(line: Line, bench: str, *more: str, **env: str) -> object:
     return line.run("soak", *words, *more, **env)
 
 
+@pytest.mark.campaign  # every suite: the next test
 def test_a_soak_ends_by_its_length_and_says_how_it_was(line: Line, bench: str) -> None:
     figures = document(soak(line, bench, "--for", "60s", "--json"))
     assert figures["purpose"] == "soak"
@@ -47,15 +48,21 @@ def test_a_killed_soak_goes_on_by_itself(line: Line, bench: str) -> None:
         wait_for(lambda: line.readings() > 10)
         process.kill()
         process.wait()
+    before = line.readings()
     done = line.run(*words, "--json")  # the same command, as a service has it
     figures = document(done)
     assert figures["run"] == 1
     assert figures["gaps"] == 1
-    kinds = [event["kind"] for event in figures["events"]]
-    assert kinds == ["started", "gap", "ended"]
+    assert (figures["purpose"], figures["ended_how"]) == ("soak", "time reached")
+    assert figures["readings"] > before
+    events = figures["events"]
+    assert [set(event) for event in events] == [{"utc", "kind", "text"}] * len(events)
+    assert [event["kind"] for event in events] == ["started", "gap", "ended"]
     assert figures["summary"]["causes"] == {"gap": 1}
     assert "resuming run 1" in done.stderr
     assert "this one keeps its own end" in done.stderr
+    shown = line.run("show", "1").stdout
+    assert "duration" in shown and "causes" in shown
 
 
 def test_a_service_manager_is_told_and_sigterm_ends_cleanly(

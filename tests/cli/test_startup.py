@@ -91,15 +91,19 @@ def test_nothing_heavy_is_imported_for_help(tmp_path: Path) -> None:
     assert too_much([*commands, "help figures"], tmp_path, HEAVY) == {}
 
 
+@pytest.mark.campaign  # every suite: `MAY_IMPORT` has none of these with a screen
 def test_no_screen_is_imported_without_a_terminal(tmp_path: Path) -> None:
     commands = ["parts", "ports", "runs", "show 1", "watch", "measure --help"]
     commands += ["measure --bench none --part none", "demo --help"]
     assert too_much(commands, tmp_path, {"textual"}) == {}
 
 
-def test_light_commands_import_no_numbers(tmp_path: Path) -> None:
+def test_light_commands_import_no_numbers_and_no_screen(tmp_path: Path) -> None:
     numbers = {"numpy", "scipy", "sqlite_utils"}
-    assert too_much(["parts", "measure --help"], tmp_path, numbers) == {}
+    commands = ["parts", "measure --help", "demo --help", "ports"]
+    wrong = too_much(commands, tmp_path, numbers | {"textual"})
+    assert wrong.pop("ports", set()) <= numbers
+    assert wrong == {}
 
 
 NOTHING: set[str] = set()

@@ -349,14 +349,18 @@ def test_pictures_say_what_they_show(room: Desk, command: str):
 )
 def test_pictures_open(room: Desk, command: str):
     title, png = title_drawn(room, command), str(room.folder / f"{command}.png")
-    done = room.run(command, "1", "--plot", png)
-    assert done.exit_code == 0, done.output
+    pdf = room.folder / f"{command}.pdf"
+    for path in (png, str(pdf)):
+        done = room.run(command, "1", "--plot", path)
+        assert done.exit_code == 0, done.output
+    assert pdf.read_bytes().startswith(b"%PDF-")
     pixels = imread(png)
     assert min(pixels.shape[:2]) > 400
     assert float(np.ptp(pixels[..., 0])) > 0.5, "something is drawn"
     assert title.encode() in Path(png).read_bytes()
 
 
+@pytest.mark.campaign  # every suite: pages/test_strange_pictures.py
 def test_the_same_data_give_the_same_file_of_each_type(room: Desk, tmp_path: Path):
     for name in ("a.svg", "b.svg", "a.pdf", "b.pdf"):
         assert room.run("stability", "--plot", str(tmp_path / name)).exit_code == 0

@@ -164,6 +164,7 @@ def ended_how(line: Line, run: int | None = None) -> str | None:
         return latest.ended_how if latest else None
 
 
+@pytest.mark.campaign  # every suite: with a second device, below
 def test_asked_for_the_device_then_measured_then_figures(
     line: Line, bench: str
 ) -> None:
@@ -201,6 +202,7 @@ def test_left_running_it_goes_on_and_can_be_watched(line: Line, bench: str) -> N
         assert screen.exit_code() == 0
 
 
+@pytest.mark.campaign  # every suite: `test_without_colour_nothing_is_lost` in screen/
 def test_no_color_means_no_colour_and_no_grey(line: Line, bench: str) -> None:
     words = measure(bench, "--device", "d", "--readings", "15")
     with terminal(line, *words, NO_COLOR="1", COLORTERM="truecolor") as screen:
@@ -263,8 +265,10 @@ def test_two_positions_on_one_screen(line: Line) -> None:
 
 
 def test_the_next_device_follows_with_the_same_settings(line: Line, bench: str) -> None:
-    more = ("--device", "KX-1", "--readings", "8", "--operator", "J. Vael")
-    with terminal(line, *measure(bench, *more, "--note", "of KX-1")) as screen:
+    more = ("--readings", "10", "--operator", "J. Vael", "--note", "of KX-1")
+    with terminal(line, *measure(bench, *more)) as screen:
+        screen.until("Which device")
+        screen.type("KX-1\r")
         screen.until("next device: scan its id")
         screen.type("KX-2\r")  # as a scanner sends it
         screen.until_true(lambda: ended_how(line, 1) is not None)
@@ -274,8 +278,8 @@ def test_the_next_device_follows_with_the_same_settings(line: Line, bench: str) 
         screen.type("q")
         assert screen.exit_code() == 0
         said = screen.seen.rpartition(SCREEN_GONE)[2]
-    assert "KX-1, run 1" in said
-    assert "KX-2, run 2" in said
+    assert "KX-1, run 1, position A, simulated" in said
+    assert "KX-2, run 2" in said and "PASS" in said
     second, first = runs(line)
     assert (first.device, second.device) == ("KX-1", "KX-2")
     assert (second.part, second.position, second.max_readings, second.operator) == (

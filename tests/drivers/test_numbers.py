@@ -5,6 +5,7 @@ import math
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from tiers import seldom
 
 from benchlog.driver_kit.numbers import parse_number, parse_reply
 from benchlog.errors import (
@@ -40,22 +41,27 @@ replies = st.one_of(
 )
 
 
-@settings(max_examples=400, deadline=None)  # door_replies of tests/fuzz goes on
-@given(replies)
-@example(b"")
-@example(b"1e400")
-@example("１６".encode())
-@example(b"1_0")
-def test_only_complete_finite_numbers_pass(reply: bytes) -> None:
-    try:
-        number = parse_reply(reply + b"\n", PLAIN, "Hz")
-    except InstrumentError as error:
-        assert error.raw == reply + b"\n"
-        return
-    text = reply.decode("ascii").strip(" \t\r\n")
-    assert is_nrf(text)
-    assert number.value == float(text)
-    assert math.isfinite(number.value) and abs(number.value) < 9.9e37
+@pytest.mark.parametrize("examples", [130, seldom(400)])
+def test_only_complete_finite_numbers_pass(examples: int) -> None:
+    # door_replies of tests/fuzz goes on
+    @settings(max_examples=examples, deadline=None)
+    @given(replies)
+    @example(b"")
+    @example(b"1e400")
+    @example("１６".encode())
+    @example(b"1_0")
+    def of(reply: bytes) -> None:
+        try:
+            number = parse_reply(reply + b"\n", PLAIN, "Hz")
+        except InstrumentError as error:
+            assert error.raw == reply + b"\n"
+            return
+        text = reply.decode("ascii").strip(" \t\r\n")
+        assert is_nrf(text)
+        assert number.value == float(text)
+        assert math.isfinite(number.value) and abs(number.value) < 9.9e37
+
+    of()
 
 
 @settings(max_examples=200, deadline=None)

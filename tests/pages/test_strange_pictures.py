@@ -83,3 +83,15 @@ def test_nor_where_letters_come_first(tmp_path):
         words, cwd=tmp_path, capture_output=True, text=True, timeout=100, check=False
     )
     assert done.stdout == "DejaVuSans.ttf\n"
+
+
+@pytest.mark.parametrize("kind", ["svg", "pdf"])
+def test_a_picture_saved_twice_is_the_same_file(kind, tmp_path):
+    """Each figure is made anew, as by two commands: marks and clips have ids in it."""
+    files = [tmp_path / f"{name}.{kind}" for name in "ab"]
+    for path in files:
+        figure, (axes,) = new_figure(size=(2.0, 1.0))
+        axes.plot([1, 2], [3, 4], marker="o")
+        save(figure, path, "a picture")
+    one, two = (path.read_bytes() for path in files)
+    assert one == two

@@ -3,6 +3,7 @@
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tiers import seldom
 
 from benchlog.simulate.instruments.scpi_syntax import (
     ScpiError,
@@ -123,28 +124,36 @@ def test_separators_inside_quotes_and_lists_do_not_split():
     assert list(split_outside("1,(@1,2),'x,y'", ",")) == ["1", "(@1,2)", "'x,y'"]
 
 
-@settings(max_examples=200, deadline=None)
-@given(st.text(max_size=60))
-def test_any_text_is_a_unit_or_a_scpi_error(text):
-    try:
-        unit = parse_unit(text)
-    except ScpiError as error:
-        assert -200 < error.code < -100
-    else:
-        assert unit.path.isupper()
+@pytest.mark.parametrize("examples", [60, seldom(200)])
+def test_any_text_is_a_unit_or_a_scpi_error(examples):
+    @settings(max_examples=examples, deadline=None)
+    @given(st.text(max_size=60))
+    def of(text):
+        try:
+            unit = parse_unit(text)
+        except ScpiError as error:
+            assert -200 < error.code < -100
+        else:
+            assert unit.path.isupper()
+
+    of()
 
 
-@settings(max_examples=200, deadline=None)
-@given(
-    st.one_of(
-        st.text(max_size=40),
-        st.from_regex(r"[+-]?\d{1,5}(\.\d*)?([eE][+-]?\d{1,6})? ?[a-zA-Z]{0,3}"),
-    ),
-    st.sampled_from(["S", "HZ", "V", "OHM", ""]),
-)
-def test_any_text_is_a_number_in_range_or_a_scpi_error(text, unit):
-    try:
-        value = numeric(text, unit, (0.0, 10.0, 1.0))
-    except ScpiError:
-        return
-    assert 0.0 <= value <= 10.0
+@pytest.mark.parametrize("examples", [60, seldom(200)])
+def test_any_text_is_a_number_in_range_or_a_scpi_error(examples):
+    @settings(max_examples=examples, deadline=None)
+    @given(
+        st.one_of(
+            st.text(max_size=40),
+            st.from_regex(r"[+-]?\d{1,5}(\.\d*)?([eE][+-]?\d{1,6})? ?[a-zA-Z]{0,3}"),
+        ),
+        st.sampled_from(["S", "HZ", "V", "OHM", ""]),
+    )
+    def of(text, unit):
+        try:
+            value = numeric(text, unit, (0.0, 10.0, 1.0))
+        except ScpiError:
+            return
+        assert 0.0 <= value <= 10.0
+
+    of()

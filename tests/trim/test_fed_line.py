@@ -82,8 +82,11 @@ def test_a_chip_that_took_no_code_runs_elsewhere_after_the_cycle(line):
 
 
 def test_without_burn_the_supply_is_left_alone(line):
+    """The bench has a programmer; nothing is burned unless somebody asks."""
+    with_burn(line)
     assert line.trim([1])[0] == 0
     assert line.bench.chip_supply.order == []
+    assert not (line.folder / "burned").exists()
 
 
 def test_a_keeper_that_is_killed_leaves_no_chip_with_a_supply(line):

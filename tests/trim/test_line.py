@@ -11,6 +11,9 @@ from waiting import wait_for
 from warm_program import PROGRAM, run
 
 from benchlog.clock import HostClock, host_deadline
+from benchlog.evaluation.trimmed_lot import trimmed_lot
+from benchlog.model import Lot
+from benchlog.model.trims import BURN_BEGUN, trim_notes
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 
@@ -138,9 +141,8 @@ def ordered(line):
     return path.read_text().splitlines() if path.exists() else []
 
 
-@pytest.mark.parametrize(
-    "chips", [[2], pytest.param([2, 3], marks=pytest.mark.campaign)]
-)
+@pytest.mark.campaign  # every suite: the next test, and test_fed_line.py without a burn
+@pytest.mark.parametrize("chips", [[2], [2, 3]])
 def test_codes_are_burned_when_asked_and_verified_after_a_power_cycle(line, chips):
     with_burn(line)
     assert line.trim([1])[0] == 0
@@ -180,6 +182,17 @@ def test_a_chip_whose_run_is_in_quarantine_is_not_burned_again(line):
     with_burn(line)
     assert line.trim([2], "--burn", "--yes")[0] == 0
     (burned,) = line.runs()
+    code = line.bench.firmware.burned
+    assert ordered(line) == [f"chip burn {code}", "chip power-cycle"]
+    assert list(line.codes().values()) == [code] == [line.bench.firmware.code]
+    # no snapshot has what burns a code
+    assert b"programmer" not in line.db.read_bytes()
+    assert PART.encode() in line.db.read_bytes()
+    with Reader.open(line.db) as reader:
+        (chip,) = trimmed_lot(reader, Lot(lot=LOT, part_id=PART)).chips
+    assert chip.burn == "burned, verified after a power cycle"
+    for ppm in (chip.set_ppm, chip.after_burn_ppm, chip.after_power_cycle_ppm):
+        assert ppm == pytest.approx(chip.result.offset_ppm, abs=500)
     with Writer.open(line.db, HostClock()) as writer:
         assert writer.put_aside(("run", burned.run), "its record is damaged", "test")
     again = line.trim([2], "--burn", "--yes")
@@ -187,7 +200,9 @@ def test_a_chip_whose_run_is_in_quarantine_is_not_burned_again(line):
     assert len([word for word in ordered(line) if "burn" in word]) == 1
     assert f"was begun in run {burned.run}" in again[2]
     with Reader.open(line.db) as reader:
-        texts = [event.text for _, event in reader.events(burned.run + 1)]
+        events = [event for _, event in reader.events(burned.run + 1)]
+    texts, notes = [event.text for event in events], list(trim_notes(events))
+    assert (BURN_BEGUN, code) in [(note.what, note.code) for note in notes]
     assert not any("it is to be burned" in text for text in texts)
     assert any("it is not burned again" in text for text in texts)
 
@@ -274,6 +289,7 @@ def gone_on_elsewhere(line):
     return process.returncode, out + err, found
 
 
+@pytest.mark.campaign  # every suite: test_burned_chips.py, and the one in quarantine
 def test_a_burn_that_was_cut_and_nobody_can_look_at_brings_no_chip_in(line):
     """Before, it was brought in, "not burned", with the code of another search."""
     burned = killed_in_a_burn(line, cycle=False)

@@ -275,6 +275,7 @@ def a_day(served, database, process, clock):
     process.stderr.read()
 
 
+@pytest.mark.campaign  # every suite: test_response_of_a_day.py
 def test_a_day_on_the_bench_names_every_response(tmp_path):
     """End to end: a room that is heated and cools, a supply turned under a meter."""
     bench = DemoBench(gate_s=0.4, supply_meter=True)
