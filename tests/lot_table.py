@@ -8,12 +8,36 @@ from lot_shop import PART, SCALE, Shop
 from waiting import wait_for
 
 from benchlog import control
+from benchlog.catalogue import load_part
 from benchlog.cli.tasks.lot_opening import Wish, task_for
+from benchlog.clock import Clock
 from benchlog.control import Answer, Request
 from benchlog.errors import StoreError
-from benchlog.model import LotRun
+from benchlog.model import (
+    Bench,
+    InstrumentSpec,
+    LotRun,
+    PositionSpec,
+    Purpose,
+    RunPlan,
+)
+from benchlog.recorder.lot.device_site import DeviceSite
 from benchlog.recorder.lot.lot_book import Task
 from benchlog.recorder.lot.lot_inspection import LaunchedLot, launch_lot
+
+
+def a_site(clock: Clock) -> DeviceSite:
+    """Return a place for devices, without a bench behind it."""
+    position = PositionSpec(name="A", frequency="counter")
+    counter = InstrumentSpec(
+        name="counter", driver="scpi-counter", address="TCPIP::h::1::SOCKET"
+    )
+    bench = Bench(name="b", instruments={"counter": counter}, positions=(position,))
+    plan = RunPlan(
+        purpose=Purpose.INSPECT, device="", part=load_part(PART), position="A",
+        bench=bench,
+    )  # fmt: skip
+    return DeviceSite(template=plan, clock=clock)
 
 
 class Table:

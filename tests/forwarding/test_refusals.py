@@ -251,11 +251,11 @@ def test_a_reader_may_read_and_a_sender_may_send_and_neither_may_delete(
 def test_a_full_disk_over_there_takes_nothing_half(
     server: CentralServer, central: str, tmp_path: Path
 ) -> None:
-    """A tablespace on a file system of 5 MB of memory; 60,000 readings need more."""
+    """A tablespace on a file system of 3 MB of memory; 30,000 readings need more."""
     small = server.home / "small"
     small.mkdir()
     mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=5m,mode=777", "tmpfs", str(small)],
+        ["mount", "-t", "tmpfs", "-o", "size=3m,mode=777", "tmpfs", str(small)],
         capture_output=True,
         check=False,
     )
@@ -275,11 +275,11 @@ def test_a_full_disk_over_there_takes_nothing_half(
                 f"alter role keeper in database {name}"
                 f" set default_tablespace = '{name}_small'"
             )
-        db = made_database(tmp_path / "large.db", 2, 30_000)
+        db = made_database(tmp_path / "large.db", 2, 15_000)
         told = refused(central, db, "--readings")
         assert "disk is full" in told
         there = counted(central, "readings")
-        assert there % 10_000 == 0 and there < 60_000
+        assert there % 10_000 == 0 and there < 30_000
         with server.connect(name) as session:
             session.execute(
                 f"alter role keeper in database {name} reset default_tablespace"
@@ -292,7 +292,7 @@ def test_a_full_disk_over_there_takes_nothing_half(
                 "alter index benchlog.readings_2030_03_pkey set tablespace pg_default"
             )
         sent(central, db, "--readings")
-        assert counted(central, "readings") == 60_000
+        assert counted(central, "readings") == 30_000
         with server.connect("postgres") as session:
             session.execute(f"drop database {name} with (force)")
             session.execute(f"drop tablespace {name}_small")

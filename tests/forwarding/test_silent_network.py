@@ -92,7 +92,32 @@ def test_a_silent_way_to_a_database_is_given_up_and_gone_on_with(
     assert sent(near, bench, "--readings")["sent"] == 0
 
 
-@pytest.mark.parametrize("after", [0, more(30_000)])
+def be_impatient(patch: pytest.MonkeyPatch) -> None:
+    """Have the keys of an object store, and little patience with it."""
+    for name, value in KEYS.items():
+        patch.setenv(name, value)
+    patch.setattr(remote_folder, "_REQUEST_S", 1.0)
+    patch.setattr(remote_folder, "_TRIES", 1)
+
+
+def test_an_object_store_that_never_answers_is_given_up(
+    bench: Path, monkeypatch
+) -> None:
+    """There is none behind it: nothing is passed on from the first byte on."""
+    pytest.importorskip("pyarrow", reason="pyarrow is not installed")
+    be_impatient(monkeypatch)
+    with closing(Relay(1)) as relay:
+        relay.swallow(0)
+        way = f"endpoint_override=127.0.0.1:{relay.port}&scheme=http"
+        told = given_up(f"s3://bucket/set?{way}", bench)
+        assert relay.is_swallowing, told
+    assert "does not answer" in told
+
+
+# every suite: the test above, and what goes on after a cut, in
+# exchange/test_datasets_in_a_store.py
+@pytest.mark.campaign
+@pytest.mark.parametrize("after", [0, 30_000])
 def test_a_silent_way_to_an_object_store_is_given_up_and_gone_on_with(
     tmp_path: Path, bench: Path, monkeypatch, after: int
 ) -> None:
@@ -103,8 +128,7 @@ def test_a_silent_way_to_an_object_store_is_given_up_and_gone_on_with(
         near = store.address("set", port=relay.port)
         relay.swallow(after)
         with monkeypatch.context() as patch:
-            patch.setattr(remote_folder, "_REQUEST_S", 1.0)
-            patch.setattr(remote_folder, "_TRIES", 1)
+            be_impatient(patch)
             told = given_up(near, bench)
         assert relay.is_swallowing, told
         assert "does not answer" in told

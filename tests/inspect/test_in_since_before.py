@@ -53,8 +53,14 @@ def test_it_is_not_measured_under_the_id_of_the_next_one(table: Table) -> None:
         assert again.ask("device").ok  # it is in already
         wait_for(lambda: len(again.runs()) == 2)
         wait_for(lambda: EventKind.STILL_IN in again.shop.kinds(2))
+        wait_for(lambda: again.runs()[1].word is not None)
+        assert again.ask("aside").ok
+        with gone_on_with(again) as anew:  # not done with: measured where it is
+            assert anew.ask("device", "b").ok
+            wait_for(lambda: len(anew.runs()) == 3)
 
 
+@pytest.mark.campaign  # every suite: at the end of the test above
 def test_one_that_was_not_done_with_is_measured_where_it_is(table: Table) -> None:
     table.measure("a", 2.0)
     assert table.ask("aside").ok

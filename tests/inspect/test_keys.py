@@ -3,21 +3,13 @@
 from collections.abc import Iterator
 
 import pytest
-from lot_shop import PART, Shop
-from lot_table import Table, set_up
+from lot_shop import Shop
+from lot_table import Table, a_site, set_up
 from waiting import wait_for
 
-from benchlog.catalogue import load_part
 from benchlog.clock import VirtualClock, host_sleep
-from benchlog.model import Bench as ABench
-from benchlog.model import (
-    InstrumentSpec,
-    LotRun,
-    PositionSpec,
-    Purpose,
-    RunPlan,
-)
-from benchlog.recorder.lot.device_site import IDLE_S, DeviceSite
+from benchlog.model import LotRun
+from benchlog.recorder.lot.device_site import IDLE_S
 from benchlog.recorder.run.device_settling import jumped
 from benchlog.screen.inspection import text as words
 from benchlog.screen.inspection.app import LotApp
@@ -32,6 +24,7 @@ def table(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> Iterator[Table]:
         yield found
 
 
+@pytest.mark.campaign  # every suite has each of these deeds in test_undo.py
 def test_undo_again_and_damaged_add_and_change_nothing(table: Table) -> None:
     first = table.measure("a", 2.0)
     assert first.word == "pass" and table.done() == 1
@@ -115,21 +108,7 @@ def test_sounds_tell_verdicts_apart(word: str, damaged: bool, rings: int) -> Non
 
 def test_no_device_for_long_is_said_once_and_kept_with_the_next_run() -> None:
     clock = VirtualClock()
-    position = PositionSpec(name="A", frequency="counter")
-    counter = InstrumentSpec(
-        name="counter", driver="scpi-counter", address="TCPIP::h::1::SOCKET"
-    )
-    bench = ABench(name="b", instruments={"counter": counter}, positions=(position,))
-    place = DeviceSite(
-        template=RunPlan(
-            purpose=Purpose.INSPECT,
-            device="",
-            part=load_part(PART),
-            position="A",
-            bench=bench,
-        ),
-        clock=clock,
-    )
+    place = a_site(clock)
     clock.sleep(IDLE_S - 1)
     assert place.idle() == ""
     clock.sleep(30)

@@ -107,7 +107,7 @@ def killed_and_continued(shop: Shop, ids: list[str], accept: int) -> dict[str, o
 
 
 def test_killed_half_way_and_continued_nothing_twice_nothing_lost(shop: Shop) -> None:
-    ids = named(6)
+    ids = named(4)
     found = killed_and_continued(shop, ids, 0)
     assert [device["device"] for device in found["devices"]] == ids  # type: ignore[attr-defined]
     assert found["decision"] == "accepted" and found["remaining"] == 0
@@ -127,17 +127,17 @@ def test_a_lot_of_125_killed_half_way_is_decided_as_one_that_was_not(
 
 
 def test_interrupted_it_ends_cleanly_and_goes_on(shop: Shop) -> None:
-    with shop.start([*shop.opening(20, 4, 0, *FEW), "--ids", "-"]) as process:
+    with shop.start([*shop.opening(20, 3, 0, *FEW), "--ids", "-"]) as process:
         assert process.stdin is not None
-        process.stdin.write("a\nb\nc\nd\n")
+        process.stdin.write("a\nb\nc\n")
         process.stdin.flush()
         wait_for(lambda: _done(shop) >= 1)
         process.send_signal(signal.SIGINT)
         out, _ = process.communicate(timeout=30)
     assert process.returncode == 4 and "LOT OPEN" in out
-    done = shop.run(shop.words("--ids", "-", "--json"), "a\nb\nc\nd\n")
+    done = shop.run(shop.words("--ids", "-", "--json"), "a\nb\nc\n")
     assert document(done)["decision"] == "accepted"
-    assert Counter(run.device for run in shop.runs() if run.counts) == Counter("abcd")
+    assert Counter(run.device for run in shop.runs() if run.counts) == Counter("abc")
 
 
 def test_an_id_that_comes_twice_keeps_both_runs_and_is_noted(shop: Shop) -> None:

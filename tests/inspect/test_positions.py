@@ -43,6 +43,7 @@ def test_ids_from_a_list_are_measured_at_both_positions_at_once(two: Shop) -> No
     assert any(begun < ended for (_, ended), (begun, _) in pairwise(spans))
 
 
+@pytest.mark.campaign  # every suite: behind a scanner, and at one position
 def test_devices_come_and_go_at_both_positions_and_get_numbers_of_their_own(
     two: Shop,
 ) -> None:

@@ -88,6 +88,7 @@ def books(tmp_path: Path) -> Books:
     return Books(tmp_path)
 
 
+@pytest.mark.campaign  # the next test goes there and back, too
 def test_tightened_after_two_of_five_and_normal_again_after_five(books: Books) -> None:
     # two rejected of the first four: the fifth is sampled as tightened, five accepted
     # in a row under it bring the eleventh back to normal

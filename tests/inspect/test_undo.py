@@ -54,6 +54,8 @@ def test_measured_again_is_undone_and_the_run_before_counts(table: Table) -> Non
     wait_for(lambda: table.done() == 2)
     assert table.ask("undo").ok
     assert [r.run for r in table.runs() if r.counts] == [first.run]
+    assert table.runs()[0].readings == first.readings
+    assert "again" in table.shop.kinds(2)
     assert not table.ask("undo").ok, "an undoing is no deed"
 
 
@@ -74,6 +76,7 @@ def test_a_run_that_was_stopped_does_not_come_back(
         assert table.done() == 0
 
 
+@pytest.mark.campaign  # every suite: at the end of `test_what_is_asked_survives_a_kill`
 def test_undo_survives_a_kill(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
     with set_up(shop, monkeypatch, 300) as table:
         table.measure("a", 2.0)

@@ -8,10 +8,11 @@ from contextlib import closing
 
 import pytest
 from lot_shop import HURRIED_GATE_S, PART, Shop, document
-from lot_table import Table, set_up
+from lot_table import Table, a_site, set_up
 from waiting import wait_for
 
-from benchlog.model import LotRun
+from benchlog.clock import VirtualClock
+from benchlog.model import LotRun, Sample
 from benchlog.recorder.lot.device_site import IDLE_S
 from benchlog.recorder.lot.lot_inspection import launch_lot
 from benchlog.screen.inspection.app import LotApp
@@ -37,6 +38,8 @@ def asked_about(table: Table, device: str) -> LotRun:
     return table.runs()[-1]
 
 
+# on the screen, and where the right one is waited for, below
+@pytest.mark.campaign
 def test_it_counts_nothing_and_nothing_is_begun_until_answered(table: Table) -> None:
     run = asked_about(table, "a")
     assert run.held.startswith("it runs near 12.8 MHz, the part at 16 MHz")
@@ -74,7 +77,9 @@ def test_it_is_meant_and_counts_and_that_can_be_undone(table: Table) -> None:
 
 
 def test_taken_out_the_right_one_is_waited_for_under_the_same_id(table: Table) -> None:
-    asked_about(table, "a")
+    run = asked_about(table, "a")
+    assert run.held.startswith("it runs near 12.8 MHz, the part at 16 MHz")
+    assert "wrong-part" in table.shop.kinds(run.run)
     assert table.ask("take-out").ok
     table.let_gates_pass()
     assert len(table.runs()) == 1, "the wrong one is still in"
@@ -108,9 +113,27 @@ def test_answered_while_it_is_still_measured(
         assert "restored" in shop.kinds(table.runs()[0].run)
 
 
+@pytest.mark.campaign  # every suite: `test_what_is_asked_about`
 def test_a_device_far_off_but_not_so_far_is_not_asked_about(table: Table) -> None:
     assert table.measure("a", 1_500.0).word == "fail"
     assert table.done() == 1
+
+
+def test_what_is_asked_about() -> None:
+    """So far off, in two values in a row, and once a run."""
+
+    def said(*offsets_ppm: float) -> list[bool]:
+        values = [16e6 * (1 + ppm * 1e-6) for ppm in offsets_ppm]
+        return [bool(place.far_off(Sample(hz, "Hz", 0, 0, raw=b""))) for hz in values]
+
+    place = a_site(VirtualClock())
+    assert said(OTHER_PPM, OTHER_PPM) == [False, False], "nothing is measured"
+    place.begun(1)
+    assert not any(said(1_500.0, -1_500.0, 1_500.0, OTHER_PPM, 1_500.0))
+    assert said(OTHER_PPM, OTHER_PPM, OTHER_PPM) == [False, True, False]
+    place.ended()
+    place.begun(2)
+    assert said(OTHER_PPM, OTHER_PPM) == [False, True]
 
 
 def test_what_is_asked_survives_a_kill(

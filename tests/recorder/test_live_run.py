@@ -11,42 +11,46 @@ ROOM = Path(benchlog.__file__).parent
 HOME = ROOM / "recorder" / "run" / "live_run.py"
 
 
-def names_of_runs(tree):
+def names_of_runs(nodes):
     """Return every name that is annotated as a live run, and `run` itself."""
     annotated = {
         (node.arg if isinstance(node, ast.arg) else ast.unparse(node.target))
-        for node in ast.walk(tree)
+        for node in nodes
         if isinstance(node, ast.arg | ast.AnnAssign)
         and node.annotation is not None
         and "LiveRun" in ast.unparse(node.annotation)
     }
     made = {
         ast.unparse(target)
-        for node in ast.walk(tree)
+        for node in nodes
         if isinstance(node, ast.Assign)
         and isinstance(node.value, ast.Call)
-        and ast.unparse(node.value.func) == "LiveRun"
+        and _last_name(node.value.func) == "LiveRun"
         for target in node.targets
     }
     return {name.rpartition(".")[2] for name in annotated | made} | {"run"}
 
 
-def assigned(tree):
+def assigned(nodes):
     """Return every attribute that is assigned to, deleted, or set by name."""
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.Attribute) and not isinstance(node.ctx, ast.Load):
             yield node.lineno, ast.unparse(node)
-        elif isinstance(node, ast.Call) and ast.unparse(node.func).endswith("setattr"):
+        elif isinstance(node, ast.Call) and _last_name(node.func).endswith("setattr"):
             yield node.lineno, f"{ast.unparse(node.args[0])}.?"
+
+
+def _last_name(node):
+    return getattr(node, "attr", getattr(node, "id", ""))
 
 
 def written_from_outside(text):
     """Return the lines of a file that assign to a live run, or to a part of one."""
-    tree = ast.parse(text)
-    runs = names_of_runs(tree)
+    nodes = list(ast.walk(ast.parse(text)))
+    runs = names_of_runs(nodes)
     return [
         f"{line}: {target}"
-        for line, target in assigned(tree)
+        for line, target in assigned(nodes)
         if runs & set(target.split(".")[:-1])
     ]
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 from ctrl_c import press_ctrl_c
+from tiers import seldom
 from waiting import wait_for
 
 from benchlog.clock import HostClock
@@ -53,6 +54,8 @@ def broken_off(plan_for, database):
     return run_id
 
 
+# every suite: `test_all_positions_that_one_keeper_kept_go_on_together`
+@pytest.mark.campaign
 def test_it_is_found_and_goes_on_as_the_same_run(broken_off, database, clock):
     run_id = broken_off
     before = count(database, run_id)
@@ -97,7 +100,7 @@ class SetClock(HostClock):
 
 
 @pytest.mark.skipif(not boot_id(), reason="Linux tells one boot from another")
-@pytest.mark.parametrize("by_s", [40 * 86_400.0, -3_600.0])
+@pytest.mark.parametrize("by_s", [40 * 86_400.0, seldom(-3_600.0)])
 def test_a_clock_that_was_set_meanwhile_is_told_and_not_believed(
     broken_off, database, by_s
 ):
@@ -253,12 +256,22 @@ def test_all_positions_that_one_keeper_kept_go_on_together(plan_for, database):
     keeper.wait(10)
     keeper.close()
     assert find_last(database) == find_last(database, ["C-0001"]) == run_ids
+    assert find_last(database, ["another device"]) == ()
     before = [count(database, run_id) for run_id in run_ids]
     keeper = launch((), database, again=Again(run_ids, more_s=1.5))
     assert keeper.run_ids == run_ids
     assert keeper.wait(20) == 0
     keeper.close()
     for run_id, earlier in zip(run_ids, before, strict=True):
-        assert count(database, run_id) > earlier
-        assert run_of(database, run_id).ended_how == "time reached"
+        with closing(Reader.open(database)) as reader:
+            columns, run = reader.columns_after(run_id), reader.run(run_id)
+            assert len(reader.segments(run_id)) == 2
+        assert (run.ended_how, run.verdict) == ("time reached", "pass")
+        assert len(columns) > earlier + 20
+        (gap,) = np.flatnonzero(columns.flags & Flag.GAP_BEFORE)
+        assert gap == earlier
+        assert columns.segment[gap] != columns.segment[gap - 1]
+        (told,) = (e.text for e in events_of(database, run_id) if e.kind == "gap")
+        assert "the last sign of it was at" in told
+        assert "keeper had ended without closing the run" in told
     assert find_last(database) == ()

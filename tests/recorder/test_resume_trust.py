@@ -78,6 +78,7 @@ def test_a_merged_run_is_not_gone_on_with(merged, database, clock):
     assert "--trust" in said
 
 
+@pytest.mark.campaign  # every suite: with a file that was handed on, below
 def test_with_trust_it_goes_on_and_its_program_is_not_run(
     merged, database, clock, tmp_path
 ):

@@ -281,6 +281,8 @@ def test_a_disk_that_fails_in_the_middle_leaves_what_was_there(
 
 
 @pytest.mark.skipif(not shutil.which("unshare"), reason="no user namespaces here")
+# every suite: a really full one in test_full_disk.py, and the order of places
+@pytest.mark.campaign
 def test_one_full_disk_holds_database_home_and_temporary_folder(tmp_path):
     """A tmpfs of 64 KB of our own for all of them; the given place is elsewhere."""
     program = (

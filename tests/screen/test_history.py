@@ -53,6 +53,9 @@ async def test_list_at_three_widths(stage: Stage):
         same_as_kept("history-60x16", shown)
         for said in ("✓ pass", "✗ fail", "? undecided", "broken off", "SIMULATED"):
             assert said in shown, said
+        await pilot.press("ctrl+q")
+        await pilot.pause(0.1)
+    assert app.return_value == ScreenOutcome(None)
 
 
 def test_columns_always_fit():
@@ -163,6 +166,7 @@ async def test_enter_opens_a_run_and_escape_comes_back(stage: Stage):
         assert len(live) == 1
 
 
+@pytest.mark.campaign  # every suite: `test_list_at_three_widths`
 async def test_history_alone_when_no_run_was_named(stage: Stage):
     filled(stage)
     app = BenchApp(ScreenOptions(database=stage.database), stage.clock)

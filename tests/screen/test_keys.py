@@ -168,6 +168,11 @@ async def test_again_goes_on_with_the_run_that_follows(stage: Stage):
         await until(b.pilot, f"End run {b.run} and begin another?")
         assert b.desk.verbs == [], "nothing ends before the answer"
         assert b.app.screen.query_one(Input).value == "Q-1", "the id is offered"
+        await b.pilot.press("escape")
+        await until_gone(b.pilot, f"End run {b.run} and begin another?")
+        assert b.desk.verbs == []
+        await b.pilot.press("a")
+        await until(b.pilot, f"End run {b.run} and begin another?")
         await b.pilot.press("enter")
         await until(b.pilot, f"run {b.run + 1}, measure")
         sent = next(request for request in b.desk.asked if request.do == "again")
@@ -179,6 +184,7 @@ async def test_again_goes_on_with_the_run_that_follows(stage: Stage):
         await settled(b.pilot)
 
 
+@pytest.mark.campaign  # of a soak; every suite: within the test above
 async def test_again_asks_and_esc_ends_nothing(stage: Stage):
     async with bench(stage, replace(LIVE, purpose=Purpose.SOAK)) as b:
         await b.pilot.press("a")

@@ -69,6 +69,7 @@ async def pair(stage: Stage, size: tuple[int, int] = (100, 30)) -> AsyncIterator
         made.desk.close()
 
 
+@pytest.mark.campaign  # every suite: on the way of the next test
 async def test_both_are_in_view_and_tab_goes_from_one_to_the_other(stage: Stage):
     async with pair(stage, (80, 24)) as p:
         shown = await settled(p.pilot)
@@ -92,8 +93,16 @@ async def test_both_are_in_view_and_tab_goes_from_one_to_the_other(stage: Stage)
 async def test_stop_ends_the_one_that_is_shown_and_says_so(stage: Stage):
     async with pair(stage) as p:
         first, second = p.runs
+        shown = text_of(p.app)
+        assert "▸ A KX-A measuring" in shown
+        assert "other position Tab" in shown
+        with pytest.MonkeyPatch.context() as patch:  # asked many times a second
+            patch.setattr(Reader, "open", None)
+            assert "all positions" in [key.does for key in keys_of(p.app.screen)]
         await p.pilot.press("tab")
         await until(p.pilot, "device KX-B")
+        await until(p.pilot, "▸ B KX-B measuring")
+        assert p.desk.verbs == []
         await p.pilot.press("s")
         await until(p.pilot, f"Stop run {second} (KX-B at B)?")
         asked = " ".join(plain.text for plain in p.app.screen.query(PlainText))

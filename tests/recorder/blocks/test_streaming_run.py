@@ -47,8 +47,8 @@ def run_on(tmp_path, *, readings: int, counter: CounterSpec = ROOMY, seen=None):
 
 
 def test_every_reading_is_a_row_with_its_own_time(tmp_path) -> None:
-    rows, events, run = run_on(tmp_path, readings=8_000)
-    assert len(rows) == 8_000 and run.ended_how == "readings reached"
+    rows, events, run = run_on(tmp_path, readings=4_000)
+    assert len(rows) == 4_000 and run.ended_how == "readings reached"
     assert set(rows.flags.tolist()) == {int(Flag.SIMULATED)}
     assert np.all(rows.gate_s == GATE_S)
     apart = np.diff(rows.mono_ns)
@@ -92,8 +92,8 @@ def test_a_slow_disk_stops_the_counter_and_nothing_is_lost_in_silence(
     seen: list[object] = []
     honest = Writer.commit_block
     monkeypatch.setattr(Writer, "commit_block", stuck)
-    rows, events, _ = run_on(tmp_path, readings=20_000, seen=seen.append)
-    assert len(rows) == 20_000
+    rows, events, _ = run_on(tmp_path, readings=12_000, seen=seen.append)
+    assert len(rows) == 12_000
     texts = [event.text for event in events]
     assert any("the counter is not read until" in text for text in texts)
     assert "the counter is read again" in texts

@@ -96,6 +96,20 @@ load_pf = "reference"
 settle = false
 gates = 4
 """
+LOAD_LAST = """
+[[step]]
+name = "loaded"
+supply_v = 3.3
+load_pf = "high"
+settle = false
+gates = 4
+[[step]]
+name = "reference again"
+load_pf = "reference"
+settle = false
+gates = 4
+"""
+"""After the steps of `SEQUENCE`."""
 LONG_TURNS = """
 [[step]]
 name = "reference"
@@ -220,18 +234,26 @@ def end(process, within_s=200):
 
 
 def test_each_device_is_measured_in_its_turn_under_its_own_id(shop):
+    """With a load that is switched at the end; the supply was let go of before."""
+    shop.rack.rack.set_output(False, shop.rack.world.now_s())
+    reference = 'name = "reference"\n'
+    steps = SEQUENCE.removeprefix(HEAD)
+    steps = steps.replace(reference, f'{reference}load_pf = "reference"\n')
+    shop.steps(steps + LOAD_LAST, HEAD.replace('"supply"]', '"supply", "load"]'))
     status, out, told = end(shop.start())
     found = json.loads(out)
     hold(found)
     assert status in (0, 3, 4), told
     assert (found["sequence"], found["part"]) == ("short", PART)
-    assert found["steps"] == found["steps_done"] == 4
+    assert found["steps"] == found["steps_done"] == 6
     placed = {one["device"]: one["position"] for one in found["devices"]}
     assert placed == {"DUT-1": "P01", "DUT-2": "P02", "DUT-3": "P03"}
     shop.wait_until_safe()
+    assert not shop.rack.rack.loaded
+    require_loads(shop, found)
     with shop.reader() as reader:
         whole = qualification_of(reader, found["devices"][0]["run"])
-        assert [len(one.points) for one in whole.devices] == [4, 4, 4]
+        assert [len(one.points) for one in whole.devices] == [6, 6, 6]
         for one in whole.devices:
             channel = 100 + int(one.run.position[1:])
             true_ppm = shop.rack.devices[channel].spec.offset_ppm
@@ -246,9 +268,9 @@ def test_each_device_is_measured_in_its_turn_under_its_own_id(shop):
             supply = lines["supply"]
             assert abs(supply.value - moved) <= 3 * supply.u + 0.02
             columns = reader.columns_after(one.run.id)
-            assert len(columns) >= 16
+            assert len(columns) >= 24
             marked = columns.flags & Flag.SETTLING != 0
-            assert 4 <= (~marked).sum() <= 8  # at reference conditions alone
+            assert 4 <= (~marked).sum() <= 12  # at reference conditions alone
             orders = [c.value for _, c in reader.conditions(one.run.id)
                       if c.quantity == "temperature ordered"]  # fmt: skip
             assert orders == [25.0, 32.0, 25.0]
@@ -256,7 +278,23 @@ def test_each_device_is_measured_in_its_turn_under_its_own_id(shop):
     assert len(kept) == 3 and kept == listed_rows(shop.database)
 
 
-@pytest.mark.parametrize("times", [1, pytest.param(2, marks=pytest.mark.campaign)])
+def require_loads(shop, found):
+    """Hold what loads did, and that they were switched, against what the rack has."""
+    for one in found["devices"]:
+        spec = shop.rack.devices[100 + int(one["position"][1:])].rack_spec
+        (load,) = (c for c in one["characteristics"] if c["name"] == "load")
+        moved = abs(spec.load_ppm_per_pf * (15 - 10))
+        assert abs(load["value"] - moved) <= 3 * load["u"] + 0.01, one
+    with shop.reader() as reader:
+        told = [c for _, c in reader.conditions(1) if c.instrument == "loads"]
+    ordered = [c.value for c in told if c.quantity == "load ordered"]
+    assert ordered == [c.value for c in told if c.quantity == "load read back"]
+    assert ordered == [10.0, 15.0, 10.0]
+    assert {c.unit for c in told} == {"pF"}
+
+
+@pytest.mark.campaign  # every suite: a load at the end of the test above
+@pytest.mark.parametrize("times", [1, 2])
 def test_a_load_is_switched_and_a_second_sequence_finds_its_supply(shop, times):
     """Whoever is through lets go of all: the next one switches on what it needs."""
     shop.rack.rack.set_output(False, shop.rack.world.now_s())  # let go of before
@@ -264,18 +302,8 @@ def test_a_load_is_switched_and_a_second_sequence_finds_its_supply(shop, times):
     for _ in range(times):
         status, out, told = end(shop.start())
         assert status in (0, 3, 4), told
-        for one in json.loads(out)["devices"]:
-            spec = shop.rack.devices[100 + int(one["position"][1:])].rack_spec
-            (load,) = (c for c in one["characteristics"] if c["name"] == "load")
-            moved = abs(spec.load_ppm_per_pf * (15 - 10))
-            assert abs(load["value"] - moved) <= 3 * load["u"] + 0.01, one
+        require_loads(shop, json.loads(out))
         assert not (shop.rack.rack.output or shop.rack.rack.loaded)
-    with shop.reader() as reader:
-        found = [c for _, c in reader.conditions(1) if c.instrument == "loads"]
-    ordered = [c.value for c in found if c.quantity == "load ordered"]
-    assert ordered == [c.value for c in found if c.quantity == "load read back"]
-    assert ordered == [10.0, 15.0, 10.0]
-    assert {c.unit for c in found} == {"pF"}
 
 
 def test_a_contact_that_sticks_measures_nobody(shop):
@@ -331,6 +359,7 @@ def test_a_chamber_that_lies_ends_in_the_safe_state(shop):
     shop.wait_until_safe()
 
 
+@pytest.mark.campaign  # every suite: beside a chamber that is gone, below
 def test_ctrl_c_lets_go(shop):
     process = shop.start()
     shop.wait_for("step 1", EventKind.SEQUENCE)
@@ -428,6 +457,7 @@ def test_a_process_that_dies_ends_in_the_safe_state(shop, name):
     assert "made safe" in told
 
 
+@pytest.mark.campaign  # every suite: test_rack_reports.py, and what dies, above
 def test_a_chamber_that_forgot_its_set_point_ends_in_the_safe_state(shop):
     """It was without mains for a moment: it is there again, and stands still. 6 s."""
     shop.steps(QUICK)

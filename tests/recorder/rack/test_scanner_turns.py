@@ -172,7 +172,7 @@ def test_devices_that_come_and_go_are_watched_in_turns(door):
     """Two places, one counter: each device is seen, measured once, and asked out."""
     for channel in (101, 102):
         put_in(door, channel, there=False)
-    plan = ("--lot", "W", "--lot-size", "4", "--full", "--auto-ids", "W-")
+    plan = ("--lot", "W", "--lot-size", "3", "--full", "--auto-ids", "W-")
     places = ("--position", "P01", "--position", "P02")
     with door.start(door.words("inspect", *plan, *places, *QUIET)) as process:
         told = []
@@ -180,23 +180,19 @@ def test_devices_that_come_and_go_are_watched_in_turns(door):
         reading.start()
         host_sleep(1.0)  # both places are empty
         put_in(door, 102)
-        wait_told(told, " 1/4 ")
+        wait_told(told, " 1/3 ")
         put_in(door, 101)
         put_in(door, 102, there=False)
-        wait_told(told, " 2/4 ")
+        wait_told(told, " 2/3 ")
         wait_told(told, "the device at P02 is out: the next one, please")
         put_in(door, 102)
-        put_in(door, 101, there=False)
-        wait_told(told, " 3/4 ")
-        wait_told(told, "the device at P01 is out: the next one, please")
-        put_in(door, 101)
         process.wait(90)
         reading.join()
         found = json.loads(process.stdout.read())
-    assert found["passed"] == 4, told
+    assert found["passed"] == 3, told
     assert not door.rack.rack.scanner.closed
     door.require_own_readings()
     with door.reader() as reader:
         placed = [run.position for run in reader.all_runs()]
-    assert placed == ["P02", "P01", "P02", "P01"]
+    assert placed == ["P02", "P01", "P02"]
     wait_told(told, "a device is seen at P02")
