@@ -12,6 +12,7 @@ from columns_maker import columns, part_of, without
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from seeds import seeded_generator
+from tiers import seldom
 
 from benchlog.analysis.outliers import WithoutOutliers, marked
 from benchlog.analysis.running import Running
@@ -32,11 +33,18 @@ def plainly(values, floor):
     return out
 
 
-@given(
-    st.lists(st.sampled_from([0.0, 0.1, -0.1, 0.2, 5.0, -7.0]), min_size=9, max_size=60)
-)
-def test_the_rule_is_hampel_s(values):
-    assert marked(np.array(values), 1.0).tolist() == plainly(values, 1.0)
+@pytest.mark.parametrize("examples", [30, seldom(100)])
+def test_the_rule_is_hampel_s(examples):
+    @settings(max_examples=examples)
+    @given(
+        st.lists(
+            st.sampled_from([0.0, 0.1, -0.1, 0.2, 5.0, -7.0]), min_size=9, max_size=60
+        )
+    )
+    def of(values):
+        assert marked(np.array(values), 1.0).tolist() == plainly(values, 1.0)
+
+    of()
 
 
 def test_steps_drifts_and_too_few_are_no_outliers():

@@ -138,7 +138,16 @@ def test_an_absurd_supply_gives_no_response(tmp_path):
     assert told(path, "show 1").exit_code in (0, 3, 4)
 
 
-def test_the_other_devices_of_a_rack_keep_their_figures(tmp_path, monkeypatch):
+OF_OTHERS = ("show 1", "show 3", "judge 1", "report 1 --out one.html")
+OF_ALL = ("show 2", "judge 2", "report 1 --rack --out rack.html")
+
+
+@pytest.mark.parametrize(
+    ("of_others", "of_all"), [(OF_OTHERS[1:2], OF_ALL[1:2]), seldom(OF_OTHERS, OF_ALL)]
+)
+def test_the_other_devices_of_a_rack_keep_their_figures(
+    tmp_path, monkeypatch, of_others, of_all
+):
     """One reading, and no device of its rack was listed or shown any more."""
     monkeypatch.chdir(tmp_path)
     path = tmp_path / "q.db"
@@ -155,10 +164,10 @@ def test_the_other_devices_of_a_rack_keep_their_figures(tmp_path, monkeypatch):
         (3, "pass"),
     }
     assert "run 2 is left out: reading" in told(path, "results").stderr
-    for line in ("show 1", "show 3", "judge 1", "report 1 --out one.html"):
+    for line in of_others:
         assert told(path, line).exit_code == 0, line
     # of the rack as a whole nothing is told while one of its devices has no figures
-    for line in ("show 2", "judge 2", "report 1 --rack --out rack.html"):
+    for line in of_all:
         done = told(path, line)
         assert done.exit_code == 1 and "run 2 has no figures" in done.stderr, line
 

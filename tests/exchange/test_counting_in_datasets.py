@@ -10,6 +10,7 @@ from exchange.asking import ask
 from exchange.factory import bench_database
 from pyarrow import parquet
 from store.making import begin, rows
+from tiers import seldom
 
 from benchlog.clock import VirtualClock
 from benchlog.evaluation.lot_document import lot_document
@@ -100,11 +101,11 @@ def test_the_results_of_a_dataset_are_those_of_its_databases(benches, tmp_path):
     "kinds",
     [
         (EventKind.MARK,),
-        (EventKind.SET_ASIDE,),
-        (EventKind.SET_ASIDE, EventKind.HELD),
+        seldom((EventKind.SET_ASIDE,)),
+        seldom((EventKind.SET_ASIDE, EventKind.HELD)),
         (EventKind.HELD, EventKind.RESTORED),
         (EventKind.HELD, EventKind.SET_ASIDE),
-        (EventKind.DAMAGED,),
+        seldom((EventKind.DAMAGED,)),
         (EventKind.DAMAGED, EventKind.UNDAMAGED),
     ],
     ids=" then ".join,

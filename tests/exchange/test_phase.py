@@ -24,10 +24,10 @@ from benchlog.store.schema import steps as schema
 from benchlog.store.writer import Writer
 
 S = 1_000_000_000
-TAU_S = 4_096
+TAU_S = 1_024
 
 
-def white_phase(n=16_385, rms_s=1e-12):
+def white_phase(n=4_097, rms_s=1e-12):
     """Phase with 1 ps of white noise on an offset of 2e-7, as a good comparator has."""
     rng = seeded_generator(1910)
     return 2e-7 * np.arange(n) + rms_s * rng.normal(size=n)

@@ -94,8 +94,8 @@ PICTURES = {("crystals", 11), ("warmed", 1), ("pulses", 1), ("day", "--lot B2207
 DAILY = {"crystals", "pulses", "rc", "trial"}
 """Told in every run: a counter's, pulses, of a part that is no crystal, a trial.
 
-What the others have is told by tests of its own: laws of temperature in
-`cli/test_studies.py`, lots by `lots` of `test_frozen_states.py`."""
+Of what the others have, a law of temperature is told below, and lots are by `lots` of
+`test_frozen_states.py`."""
 PAGES_DAILY = {"crystals", "factory"}
 """One of a run and one of a lot; pulses, checks and PDF are in `pages/`."""
 
@@ -107,6 +107,12 @@ def test_what_is_told_of_runs(name: str, folder: Path) -> None:
     lines = [*LISTS, *MORE.get(name, ())]
     lines += [line.format(run=run) for run in DATABASES[name] for line in OF_A_RUN]
     same_as_frozen(name, [told_by(f"{line} --db {name}.db", folder) for line in lines])
+
+
+def test_what_is_told_of_a_law_of_temperature(folder: Path) -> None:
+    lines = ("temperature 1", "temperature 1 --json")
+    told = [told_by(f"{line} --db warmed.db", folder) for line in lines]
+    same_as_frozen("warmed-law", told)
 
 
 @pytest.mark.parametrize("name", MORE_RUNS)

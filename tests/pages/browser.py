@@ -75,13 +75,13 @@ def chromium(page: Path, *options: str) -> str:
     return done.stdout
 
 
-def requested(page: Path) -> tuple[str, set[str]]:
-    """Return what a page became, and what it asked for.
+def requested(page: Path, *options: str) -> tuple[str, set[str]]:
+    """Return what a page became, and what it asked for; `options` may print it instead.
 
     What the browser asks for itself has no origin.
     """
     log = page.with_suffix(".net.json")
-    dom = chromium(page, f"--log-net-log={log}", "--dump-dom")
+    dom = chromium(page, f"--log-net-log={log}", *(options or ("--dump-dom",)))
     events = json.loads(log.read_text())["events"]
     asked = [event.get("params", {}) for event in events]
     urls = {

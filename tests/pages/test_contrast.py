@@ -39,6 +39,15 @@ def test_black_on_white_is_the_standards_example():
     assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
 
 
+def test_dark_is_for_who_wants_it_and_paper_is_light():
+    """The second and the third; a browser shows the second in a campaign."""
+    wants = "(prefers-color-scheme: dark)"
+    medias = re.findall(r"@media ([^{]*?) \{[^@]*?:root \{(.*?)\}", CSS, re.DOTALL)
+    assert medias == [(wants, ROOTS[1]), ("print", ROOTS[2])]
+    light, dark, paper = (luminance(variables(one)["--paper"]) for one in ROOTS)
+    assert light == paper == pytest.approx(1.0) and dark < 0.05
+
+
 @pytest.mark.parametrize("root", ROOTS, ids=("light", "dark", "print"))
 def test_every_text_colour_can_be_read(root):
     colours = variables(root)

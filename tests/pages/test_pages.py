@@ -46,7 +46,7 @@ HEADINGS = [
 def database(tmp_path_factory):
     folder = tmp_path_factory.mktemp("pages")
     with fresh(folder) as writer:
-        readings = series(400, swing_c=6.0, gap_at=(150,))
+        readings = series(120, swing_c=6.0, gap_at=(50,))
         run = write_run(
             writer, readings, device=HOSTILE, note=NOTE, operator="<i>A</i>"
         )
@@ -98,7 +98,7 @@ def test_what_a_person_must_be_able_to_read(tree):
         "time base",
         "assumed",
         "±30 ppm",
-        "400 in 10 min 00 s, 1 gap, verdict clear",
+        "120 in 5 min 20 s, 1 gap, verdict clear",
         "cubic about 25 °C",
         "supply",
         "3.301",
@@ -165,7 +165,7 @@ def test_charts_have_names_and_words_for_who_cannot_see(tree):
     ):
         assert referenced in by_id, referenced
     course = next(p for p in pictures if "Offset against time" in words(p))
-    assert "400 readings between" in words(course)
+    assert "120 readings between" in words(course)
     assert "1 gap, shaded" in words(course)
 
 
@@ -199,6 +199,7 @@ def test_pictures_of_several_runs_have_names_of_their_own(database):
     assert len(ids) == len(set(ids)) > 4
 
 
+@pytest.mark.campaign  # pictures that are the same: cli/test_studies.py
 def test_the_same_data_give_the_same_page(database):
     html, again = (html_of(courses(database, 2)) for _ in "12")
     assert html.count("<svg") > 1 and again == html

@@ -5,7 +5,7 @@ import unicodedata
 
 import pypdf
 import pytest
-from pages.browser import CHROMIUM, chromium, laid_out, requested
+from pages.browser import CHROMIUM, laid_out, requested
 from pages.page_making import HOSTILE, NOTE, fresh, series, write_run
 
 from benchlog.clock import VirtualClock
@@ -34,6 +34,7 @@ def page(tmp_path_factory):
     return folder / "page.html"
 
 
+@pytest.mark.campaign  # every suite looks at it on its way to the printer, below
 def test_nothing_is_requested_and_nothing_runs(page):
     dom, urls = requested(page)
     assert "<title>KX&lt;script&gt;" in dom, "the title is as it was written"
@@ -41,10 +42,12 @@ def test_nothing_is_requested_and_nothing_runs(page):
 
 
 @pytest.mark.campaign  # of the check above, not of a page
-def test_a_request_would_have_been_seen(page):
+@pytest.mark.parametrize("how", ["--dump-dom", "--print-to-pdf"])
+def test_a_request_would_have_been_seen(page, how):
     other = page.with_name("other.html")
     other.write_text('<img src="http://127.0.0.1:9/seen.png">')
-    assert requested(other)[1] == {"http://127.0.0.1:9/seen.png"}
+    out = f"={other.with_suffix('.pdf')}" if how == "--print-to-pdf" else ""
+    assert requested(other, how + out)[1] == {"http://127.0.0.1:9/seen.png"}
 
 
 @pytest.fixture(scope="module")
@@ -82,6 +85,7 @@ def comparison_layouts(comparison_page):
     return dict(zip(WIDTHS, laid_out(comparison_page, *WIDTHS), strict=True))
 
 
+@pytest.mark.campaign  # the tables of a run's page scroll as these do
 @pytest.mark.parametrize("width", WIDTHS)
 def test_a_comparison_fits_and_what_is_wider_can_be_scrolled(comparison_layouts, width):
     found = comparison_layouts[width]
@@ -109,6 +113,7 @@ def test_what_is_wrong_with_a_picture_would_have_been_seen(page):
     assert [said for said, *_ in found["low"]] == ["small"]
 
 
+@pytest.mark.campaign  # the rule itself: test_contrast.py
 def test_dark_where_a_person_wants_it(page, layouts):
     light, (dark,) = layouts[500], laid_out(page, 500, options=[DARK])
     assert light["paper"] == "rgb(255, 255, 255)"
@@ -118,14 +123,17 @@ def test_dark_where_a_person_wants_it(page, layouts):
 @pytest.mark.parametrize(
     "paper", ["A4", pytest.param("letter", marks=pytest.mark.campaign)]
 )
-def test_it_prints_as_pages(page, paper):
+def test_it_prints_as_pages_and_asks_for_nothing(page, paper):
     sheet = page.with_name(f"{paper}.html")
     html = page.read_text()
     assert "@page { margin" in html
     sheet.write_text(html.replace("@page { margin", f"@page {{ size: {paper}; margin"))
     out = sheet.with_suffix(".pdf")
-    chromium(sheet, f"--print-to-pdf={out}", "--no-pdf-header-footer")
+    _, urls = requested(sheet, f"--print-to-pdf={out}", "--no-pdf-header-footer")
+    assert not urls
     printed = pypdf.PdfReader(io.BytesIO(out.read_bytes()))
+    title = printed.metadata.title
+    assert title.startswith("KX<script>"), "no script of it ran"
     box = printed.pages[0].mediabox
     size = tuple(float(side) * 25.4 / 72 for side in (box.width, box.height))
     assert size == pytest.approx(SIZES_MM[paper], abs=0.5)

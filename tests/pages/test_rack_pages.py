@@ -158,7 +158,10 @@ def test_many_devices_are_a_histogram_with_the_limit(tmp_path):
     assert "offset-at-reference fail: VX-11, VX-12" in said
 
 
-def test_both_pages_are_valid_html_and_a_pdf_and_say_how_u_came_about(tmp_path):
+@pytest.mark.parametrize("printed", [undrawn, seldom(lambda page: page)])
+def test_both_pages_are_valid_html_and_a_pdf_and_say_how_u_came_about(
+    tmp_path, printed
+):
     device, rack = pages_of(tmp_path, "supply", devices=2, hostile=HOSTILE)
     # a device's pictures are lines, as those of every run
     for page in (undrawn(device), rack):
@@ -166,7 +169,7 @@ def test_both_pages_are_valid_html_and_a_pdf_and_say_how_u_came_about(tmp_path):
         said = words(parsed(html))
         assert UID in said and "Allan variances within all turns" in said
         assert "<img onerror" not in html and "\x1b" not in html
-        assert pdf_of(page, "A4").startswith(b"%PDF-")
+        assert pdf_of(printed(page), "A4").startswith(b"%PDF-")
 
 
 def test_curves_of_unlike_length_have_one_unit_of_time():

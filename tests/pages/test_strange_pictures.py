@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from matplotlib import rc_context
 
 from benchlog.plotting.pictures import new_figure, save
 
@@ -59,12 +60,27 @@ def plain(tmp_path_factory):
     return out.read_text()
 
 
+THEIRS = (
+    "text.usetex: True\ntext.latex.preamble: \\input{/etc/passwd}\n"
+    "axes.facecolor: red\naxes.linewidth: 9\n"
+)
+
+
+def test_settings_of_others_have_no_say_in_a_picture(plain, tmp_path, monkeypatch):
+    """As whoever imports matplotlib before us has it in a folder with such a file."""
+    theirs = tmp_path / "matplotlibrc"
+    theirs.write_text(THEIRS)
+    out = tmp_path / "theirs.svg"
+    monkeypatch.setattr(sys, "argv", ["-c", str(out)])
+    with rc_context(fname=theirs):
+        exec(DRAWS, {})
+    assert out.read_text() == plain
+
+
+@pytest.mark.campaign  # as a process; a pipe there: `test_nor_where_letters_come_first`
 def test_a_file_of_the_folder_has_no_say_in_a_picture(plain, tmp_path):
     """matplotlib reads `matplotlibrc` where we are; this one would start TeX."""
-    Path(tmp_path / "matplotlibrc").write_text(
-        "text.usetex: True\ntext.latex.preamble: \\input{/etc/passwd}\n"
-        "axes.facecolor: red\naxes.linewidth: 9\n"
-    )
+    Path(tmp_path / "matplotlibrc").write_text(THEIRS)
     assert drawn_in(tmp_path, "theirs.svg") == plain
 
 

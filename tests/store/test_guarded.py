@@ -117,13 +117,13 @@ def test_two_processes_write_runs_at_once(tmp_path, guarded):
     path = tmp_path / "bench.db"
     with (
         program("acknowledge.py", path, guarded, 1, 100) as one,
-        program("acknowledge.py", path, guarded, 100, 10_000) as other,
+        program("acknowledge.py", path, guarded, 100, 4_000) as other,
     ):
         ends = [process.communicate(timeout=60)[0] for process in (one, other)]
         assert (one.returncode, other.returncode) == (0, 0)
     runs = [int(end.split()[1]) for end in ends]
     with Reader.open(path) as reader:
-        for run, count in zip(runs, (100, 10_000), strict=True):
+        for run, count in zip(runs, (100, 4_000), strict=True):
             columns = reader.columns_after(run)
             assert columns.mono_ns.tolist() == [i * 10**9 for i in range(count)]
             assert int(reader.outline(run).n.sum()) == reader.count(run) == count

@@ -190,7 +190,7 @@ def test_readers_never_hold_up_a_writer_and_outlive_it(tmp_path):
         keeper.stdout.readline()
         seen = 0
         with Reader.open(path) as looking:
-            for _ in range(200):
+            for _ in range(60):
                 fresh = looking.columns_after(run, looking.last_id(run) - 5)
                 seen = max(seen, int(fresh.mono_ns[-1]) // 10**9)
                 assert looking.run(run).open

@@ -26,7 +26,7 @@ SPEC = InstrumentSpec(name="c", driver="d", timebase_ppm=0.05)
     [
         seldom({}),
         seldom({"walk_ppb": 0.5}),
-        {"afresh_ppb": 0.5},
+        seldom({"afresh_ppb": 0.5}),
         {"walk_ppb": 0.5, "ageing_ppb": 0.5},
     ],
 )

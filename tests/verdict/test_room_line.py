@@ -81,8 +81,7 @@ def held(kind, period, ratio, n=100, runs=60, *, seed=83):
     ("kind", "period"),
     [
         ("white FM", 4.0),
-        ("white PM", 8.0),
-        seldom("white PM", 4.0),
+        *(seldom("white PM", period) for period in (4.0, 8.0)),
         seldom("white FM", 8.0),
     ],
 )
