@@ -45,11 +45,16 @@ def test_the_device_before_must_be_seen_to_leave(table: Table) -> None:
     assert table.ask("device", "b").ok
     table.let_gates_pass()
     assert len(table.runs()) == 1, "b was begun on a, which is still in"
+    assert table.ask("pause").ok
     assert table.ask("device").ok  # Enter alone: it is in
+    table.let_gates_pass()
+    assert len(table.runs()) == 1, "paused, nothing begins"
+    assert table.ask("go-on").ok
     wait_for(lambda: table.done() == 2)
     assert "still-in" in table.shop.kinds(table.runs()[1].run)
 
 
+@pytest.mark.campaign  # every suite: within the test above
 def test_paused_nothing_begins(table: Table) -> None:
     assert table.ask("pause").ok and table.ask("device", "a").ok
     table.let_gates_pass()

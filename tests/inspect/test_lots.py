@@ -41,6 +41,7 @@ def test_a_lot_is_accepted(shop: Shop) -> None:
     assert all("was it exchanged?" in why for why in doubts.values())
     shown = shop.run([*shop.words("--result", "--json")])
     assert document(shown) == found and shown.returncode == 0
+    require_settled(shop)
 
 
 def test_the_tables_give_the_plan_and_it_stays_with_the_lot(shop: Shop) -> None:
@@ -169,8 +170,13 @@ def test_what_comes_after_the_sample_is_full_is_told_apart(shop: Shop) -> None:
     assert len(shop.runs()) == 2
 
 
+@pytest.mark.campaign  # every suite: at the end of `test_a_lot_is_accepted`
 def test_figures_leave_out_what_came_before_it_had_settled(shop: Shop) -> None:
     shop.run([*shop.opening(20, 1, 0, *FEW), "--ids", "-"], "a\n")
+    require_settled(shop)
+
+
+def require_settled(shop: Shop) -> None:
     run = shop.runs()[0]
     show = [*shop.words()[:3], "show", str(run.run), "--json"]
     found = document(shop.run(show))

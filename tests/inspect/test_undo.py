@@ -46,8 +46,18 @@ def test_deeds_are_undone_one_after_the_other(table: Table) -> None:
     assert table.shop.kinds(2).count("restored") == 1
     assert table.ask("aside").ok and table.done() == 1
     assert table.ask("undo").ok and table.done() == 2
+    # measured again is undone, too, and the run before counts
+    before = table.runs()[1]
+    assert table.ask("again").ok
+    wait_for(lambda: table.done() == 3)
+    assert table.runs()[1].readings == before.readings
+    assert "again" in table.shop.kinds(3)
+    assert table.ask("undo").ok
+    assert [r.run for r in table.runs() if r.counts] == [1, 2]
+    assert not table.ask("undo").ok, "an undoing is no deed"
 
 
+@pytest.mark.campaign  # every suite: at the end of the test above
 def test_measured_again_is_undone_and_the_run_before_counts(table: Table) -> None:
     first = table.measure("a", 2.0)
     assert table.ask("again").ok

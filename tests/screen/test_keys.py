@@ -93,6 +93,7 @@ async def test_note_is_sent_as_it_was_typed_and_then_shown(stage: Stage):
         await until(b.pilot, "note: [b]fan[/b] ein, 25 °C ✓")
 
 
+@pytest.mark.campaign  # every suite: before the note that is typed, below
 async def test_empty_note_is_not_sent_and_escape_takes_it_back(stage: Stage):
     async with bench(stage) as b:
         await b.pilot.press("n")
@@ -121,6 +122,7 @@ async def test_mark_without_a_word_stands_under_the_chart(stage: Stage):
         assert "└" in next(line for line in shown.splitlines() if "m━" in line)
 
 
+@pytest.mark.campaign  # every suite: where it is asked first, below
 async def test_the_stop_question_counts_on(stage: Stage):
     async with bench(stage) as b:
         await b.pilot.press("s")
@@ -146,6 +148,9 @@ async def test_stop_asks_first_and_then_the_run_has_ended(stage: Stage):
     async with bench(stage) as b:
         await b.pilot.press("s")
         await until(b.pilot, f"Stop run {b.run}?")
+        await until(b.pilot, "20 readings stay in the database")
+        stage.readings(b.run, LIVE.values(47)[20:])
+        await until(b.pilot, "47 readings stay in the database")
         await b.pilot.press("escape")
         await settled(b.pilot)
         assert b.desk.verbs == []
@@ -213,6 +218,13 @@ async def test_again_on_another_device_keeps_the_run_as_it_is(stage: Stage):
 
 async def test_a_typed_note_is_dropped_only_by_a_second_esc(stage: Stage):
     async with bench(stage) as b:
+        await b.pilot.press("n")
+        await until(b.pilot, "Note for this run")
+        await b.pilot.press("enter")
+        assert "Note for this run" in text_of(b.app), "an empty one is not sent"
+        await b.pilot.press("escape")
+        await until_gone(b.pilot, "Note for this run")
+        assert b.desk.verbs == []
         await b.pilot.press("n", *"fan on", "escape")
         await until(b.pilot, "Not kept yet")
         await b.pilot.press("enter")

@@ -5,6 +5,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
 
+import pytest
 from screen.keeper import StubDesk
 from screen.looking import settled, text_of, until, until_gone
 from screen.scenes import Scene, Stage
@@ -88,6 +89,7 @@ async def test_a_scanner_needs_no_enter_before_its_id(stage: Stage):
         assert s.wanted == [("A", "KX0hlq")]
 
 
+@pytest.mark.campaign  # every suite: before what is typed, below
 async def test_a_key_of_the_screen_is_no_id(stage: Stage):
     async with sitting(stage) as s:
         await until(s.pilot, "next device: scan its id")
@@ -102,6 +104,8 @@ async def test_a_key_of_the_screen_is_no_id(stage: Stage):
 async def test_esc_and_backspace_take_back_what_was_typed(stage: Stage):
     async with sitting(stage) as s:
         await until(s.pilot, "next device: scan its id")
+        await s.pilot.press("n", "s", "k")  # keys of a run, too late for it: no id
+        assert "next device ▸" not in await settled(s.pilot)
         await s.pilot.press(*"KX-7", "backspace", "8")
         await until(s.pilot, "▸ KX-8")
         await s.pilot.press("escape")

@@ -65,8 +65,12 @@ async def test_enter_shows_the_characteristic_of_the_chosen_device(sweep):
         assert "hysteresis" in shown and "frequency-temperature" in shown
         await pilot.press("escape")
         assert "VX-3" in await until(pilot, "3 devices: ")
+        await pilot.press("question_mark")
+        words = " ".join((await settled(pilot)).split())
+    assert "show the characteristic of the device; Esc comes back" in words
 
 
+@pytest.mark.campaign  # every suite: at the end of the test above
 async def test_help_tells_the_keys_of_the_rack(sweep):
     async with opened(sweep).run_test(size=(80, 24)) as pilot:
         await until(pilot, "3 devices: ")

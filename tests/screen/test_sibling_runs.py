@@ -31,7 +31,7 @@ class Pair:
         for run, scene in zip(self.runs, (FIRST, SECOND), strict=True):
             stage.readings(run, scene.values(20))
         path = stage.database.parent / "keeper.sock"
-        self.desk = StubDesk(path, {"stop": self.stop})
+        self.desk = StubDesk(path, {"stop": self.stop, "again": self.again})
         self.desk.runs, self.desk.begun = list(self.runs), list(self.runs)
         first, *others = self.runs
         opening = ScreenOptions(
@@ -44,6 +44,15 @@ class Pair:
         self.desk.runs.remove(request.run)
         self.stage.end(request.run, "stopped")
         return Answer(ok=True)
+
+    def again(self, request: Request) -> Answer:
+        assert request.run is not None
+        self.stage.end(request.run, "measured again")
+        following = self.stage.begin(FIRST)
+        self.desk.runs.remove(request.run)
+        self.desk.runs.append(following)
+        self.desk.begun.append(following)
+        return Answer(ok=True, data={"run": following})
 
     def stopped(self) -> list[int | None]:
         return [r.run for r in self.desk.asked if r.do == "stop"]
@@ -91,38 +100,47 @@ async def test_both_are_in_view_and_tab_goes_from_one_to_the_other(stage: Stage)
 
 
 async def test_stop_ends_the_one_that_is_shown_and_says_so(stage: Stage):
+    """After the other one was measured again, which took its place."""
     async with pair(stage) as p:
-        first, second = p.runs
+        second = p.runs[1]
         shown = text_of(p.app)
         assert "▸ A KX-A measuring" in shown
         assert "other position Tab" in shown
         with pytest.MonkeyPatch.context() as patch:  # asked many times a second
             patch.setattr(Reader, "open", None)
             assert "all positions" in [key.does for key in keys_of(p.app.screen)]
+        await p.pilot.press("a")
+        await until(p.pilot, "begin another?")
+        await p.pilot.press("enter")
+        await until(p.pilot, "run 3, measure")
+        await until(p.pilot, "▸ A KX-A measuring  |  B KX-B measuring")
+        await p.pilot.press("q")
+        await until(p.pilot, "Run 3 (KX-A at A) and run 2 (KX-B at B) are still going")
+        await p.pilot.press("escape")
+        await until_gone(p.pilot, "are still going")
         await p.pilot.press("tab")
         await until(p.pilot, "device KX-B")
         await until(p.pilot, "▸ B KX-B measuring")
-        assert p.desk.verbs == []
+        assert p.stopped() == []
         await p.pilot.press("s")
         await until(p.pilot, f"Stop run {second} (KX-B at B)?")
         asked = " ".join(plain.text for plain in p.app.screen.query(PlainText))
         assert "Only this run ends" in asked
-        assert f"run {first} (KX-A at A) goes on" in asked
+        assert "run 3 (KX-A at A) goes on" in asked
         await p.pilot.press("s")
         await until(p.pilot, "ended: stopped")
         await until(p.pilot, "B KX-B ✗ fail")
         assert "A KX-A measuring" in text_of(p.app)
         assert p.stopped() == [second]
         await p.pilot.press("q")
-        await until(p.pilot, f"Run {first} is still going")
+        await until(p.pilot, "Run 3 is still going")
         await p.pilot.press("s")
-        assert await p.left() == ScreenOutcome(
-            second, stopped=True, run_ids=tuple(p.runs)
-        )
-        assert p.stopped() == [second, first]
+        left = await p.left()
+        assert left == ScreenOutcome(second, stopped=True, run_ids=(3, second))
+        assert p.stopped() == [second, 3]
 
 
-@pytest.mark.campaign  # `test_one_measured_again_takes_its_place` leaves so, too
+@pytest.mark.campaign  # `test_stop_ends_the_one_that_is_shown` leaves so, too
 async def test_leaving_names_both_and_keeps_both_going(stage: Stage):
     async with pair(stage) as p:
         first, second = p.runs
@@ -135,20 +153,9 @@ async def test_leaving_names_both_and_keeps_both_going(stage: Stage):
         assert p.stopped() == []
 
 
+@pytest.mark.campaign  # every suite: at the end of `test_stop_ends_the_one`
 async def test_one_measured_again_takes_its_place(stage: Stage):
     async with pair(stage) as p:
-
-        def begin_another(request: Request) -> Answer:
-            assert request.run is not None
-            p.stage.end(request.run, "measured again")
-            following = p.stage.begin(FIRST)
-            p.desk.runs.remove(request.run)
-            p.desk.runs.append(following)
-            p.desk.begun.append(following)
-            return Answer(ok=True, data={"run": following})
-
-        # private: a verb of a keeper that this test plays
-        p.desk._on["again"] = begin_another
         await p.pilot.press("a")
         await until(p.pilot, "begin another?")
         await p.pilot.press("enter")
@@ -193,6 +200,14 @@ async def test_all_positions_at_once_and_a_key_into_each(stage: Stage):
             await until(p.pilot, f"run {p.runs[0]}, measure")
             await p.pilot.press("o")
             await until(p.pilot, "all positions")
+            p.desk.close()
+            for _ in range(200):
+                if text_of(p.app).count("broken off: its keeper is gone") == 2:
+                    break
+                await p.pilot.pause(0.05)
+            assert text_of(p.app).count("broken off: its keeper is gone") == 2
+            await p.pilot.press("q")  # nothing is asked any more
+            assert (await p.left()).left_running is False
     finally:
         p.desk.close()
 
@@ -211,6 +226,7 @@ async def test_whoever_looks_on_has_the_overview_too(stage: Stage):
         p.desk.close()
 
 
+@pytest.mark.campaign  # every suite: at the end of `test_all_positions_at_once`
 async def test_an_overview_whose_keeper_is_gone_is_left_without_a_question(
     stage: Stage,
 ):
