@@ -109,7 +109,7 @@ def test_the_modified_allan_variance_of_phase_noises_goes_as_the_handbook_has_it
     white, flicker = phase_noise_ratios(64, 128)
     assert (white, flicker) == pytest.approx((-3 * np.log(2), -2 * np.log(2)))
     assert phase_noise_ratios(16, 32)[1] == pytest.approx(-2 * np.log(2), abs=0.01)
-    y = noise(1, seeded_generator(3), 20, 1 << 14)
+    y = noise(1, seeded_generator(3), 8, 1 << 13)
     values = [
         [row.value**2 for row in stability(Series(one, 1.0), "mdev").rows[:2]]
         for one in y

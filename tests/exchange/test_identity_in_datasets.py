@@ -303,7 +303,8 @@ def uids_of(path: Path) -> frozenset[str]:
         return reader.run_uids()
 
 
-@pytest.mark.parametrize("writes", [2, *map(seldom, (0, 1, 3, 4, 5))])
+# one write: the readings are there, and nothing tells of them yet
+@pytest.mark.parametrize("writes", [1, *map(seldom, (0, 2, 3, 4, 5))])
 def test_an_export_that_ends_midway_leaves_a_whole_dataset(
     writes, bench, folder, monkeypatch
 ):

@@ -4,7 +4,8 @@ Exact is the inversion of characteristic functions (J. Gil-Pelaez, Biometrika 38
 481): nothing of it is used by the code. Rectangle sin(aw)/(aw), normal exp(-s^2 w^2 /
 2), Student's t with K of order nu/2 (S. Hurst, 1995, from memory; held below against
 scipy's t). The whole grid of 10,000 sums is marked slow and writes CONVOLUTION.md when
-BENCHLOG_KEEP_RESULTS=1; every hundredth of it runs always.
+BENCHLOG_KEEP_RESULTS=1; every thousandth of it runs always,
+every hundredth in campaigns.
 """
 
 import math
@@ -172,7 +173,7 @@ def test_a_rectangle_next_to_nothing_changes_nothing(tiny, students):
 
 
 @pytest.mark.parametrize("each", [1_000, seldom(100)])
-def test_a_hundredth_of_the_grid(each):
+def test_a_part_of_the_grid(each):
     worst = max(abs(errors(parts)[0]) for parts in list(sums())[::each])
     assert worst < 0.01
 
