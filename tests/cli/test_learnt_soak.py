@@ -129,12 +129,14 @@ def test_a_void_soak_counts_no_more(own: Shop) -> None:
     assert "does not count any more (void (the lid was off))" in text
 
 
+@pytest.mark.campaign  # every suite: verdict/test_learnt_stability.py
 def test_another_gate_rests_on_nothing(own: Shop) -> None:
     other = measure(own, "--gate-s", "0.1")
     assert other["rests_on"] is None
     assert "had a gate of" in statistics(other)["text"]
 
 
+@pytest.mark.campaign  # every suite: verdict/test_learnt_stability.py
 def test_a_device_that_departs_is_told(own: Shop) -> None:
     """The same counter; an RC oscillator, far noisier than quartz, is the part."""
     part = replace(load_part(PART), kind=Kind.RC)

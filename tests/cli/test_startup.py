@@ -196,8 +196,10 @@ def shared(may: str) -> list[str]:
     return ["numpy"] if "numpy" in may else []
 
 
-SLOWLY = {one for one, may in MAY_IMPORT.items() if may & {"matplotlib", "scipy"}}
-"""What takes seconds: pages that are drawn, and the studentized range of SciPy."""
+SLOW = {"matplotlib", "scipy", "pyarrow"}
+SLOWLY = {one for one, may in MAY_IMPORT.items() if may & SLOW}
+"""What takes seconds: pages that are drawn, and the studentized range of SciPy; and
+half a second: columns in a file, which `export` as CSV is beside every day."""
 
 
 @pytest.mark.parametrize(
