@@ -306,6 +306,8 @@ def test_a_load_is_switched_and_a_second_sequence_finds_its_supply(shop, times):
         assert not (shop.rack.rack.output or shop.rack.rack.loaded)
 
 
+# every suite: drivers/test_setters.py, test_rack_reports.py, and the test below
+@pytest.mark.campaign
 def test_a_contact_that_sticks_measures_nobody(shop):
     shop.steps(QUICK.rpartition("[[step]]")[0])
     process = shop.start()

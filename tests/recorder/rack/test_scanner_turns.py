@@ -55,7 +55,7 @@ def test_one_device_alone_has_the_counter_for_itself(shop):
     assert not (columns.flags & (Flag.TURN | Flag.GAP_BEFORE)).any()
 
 
-@pytest.mark.campaign  # every suite has it in a rack's turns: the scanner's own check
+@pytest.mark.campaign  # every suite: drivers/test_setters.py, the scanner's check
 def test_a_contact_that_sticks_is_told_and_measures_nobody(shop):
     words = shop.words("soak", *shop.placed(*ALL), "--for", "4m", *QUIET)
     with shop.start(words) as process:
@@ -74,7 +74,7 @@ def test_a_contact_that_sticks_is_told_and_measures_nobody(shop):
     assert any(one in text for texts in said for text in texts for one in again)
 
 
-@pytest.mark.campaign  # as above
+@pytest.mark.campaign  # a rack's turns, which the same code checks, meet them
 @pytest.mark.parametrize("channels", [(103,), (101, 103), ()])
 def test_a_channel_switched_within_a_turn_gives_nobody_a_reading(shop, channels):
     """Another one closed, two at once, none: told, and nothing under a wrong id."""
