@@ -22,6 +22,7 @@ from benchlog.cli.tasks.browser_page import (
     PAGE,
     MalformedMessageError,
     page_of,
+    page_process,
     policy_of,
     read_message,
 )
@@ -236,6 +237,37 @@ async def test_no_more_pages_are_opened_than_may_be() -> None:
         assert (
             await opened(link, 5) == ["3 pages are open, as many as there may be"] * 2
         )
+
+
+class SlowToSend:
+    """A page's process as the library sees it: it ends while it is told to, again."""
+
+    def __init__(self) -> None:
+        self.ended = asyncio.Event()
+        self.told = 0
+
+    async def send_meta(self, _: object) -> None:
+        self.told += 1
+        if self.told == 1:
+            return
+        self.ended.set()
+        await asyncio.sleep(0.05)
+
+
+async def test_a_page_that_ends_twice_at_once_is_waited_for_once() -> None:
+    """Its browser goes while its server ends: the library waited for nothing then."""
+    slow = SlowToSend()
+    service = page_process(["true"], aiohttp.web.WebSocketResponse())
+    service.send_meta = slow.send_meta  # type: ignore[method-assign]
+    # private: the library's own task, which it forgets when it was waited for
+    service._task = asyncio.create_task(slow.ended.wait())
+    first = asyncio.create_task(service.stop())
+    await asyncio.sleep(0.01)
+    second = asyncio.create_task(service.stop())
+    await asyncio.sleep(0.01)
+    slow.ended.set()
+    await asyncio.gather(first, second)
+    assert slow.told == 1
 
 
 async def test_nor_faster_than_they_may() -> None:

@@ -34,7 +34,12 @@ def kept_by(plan_for, database, clock):
     ("driver", "readings", "kind", "said"),
     [
         ("stranger-leaks", 200, EventKind.LEAKED, "had grown to"),
-        ("stranger-floods", 60, EventKind.FLOODED, "said more than anybody could keep"),
+        (
+            "stranger-floods",
+            200,
+            EventKind.FLOODED,
+            "said more than anybody could keep",
+        ),
     ],
 )
 def test_what_takes_too_much_is_ended_and_started_anew(

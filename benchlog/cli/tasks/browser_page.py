@@ -105,8 +105,18 @@ def page_process(words: list[str], socket: "web.WebSocketResponse") -> "AppServi
     from textual_serve.app_service import AppService
     from textual_serve.download_manager import DownloadManager
 
+    stopping = asyncio.Lock()
+
     class PageService(AppService):
         """The process behind one page."""
+
+        async def stop(self) -> None:
+            """Stop it once, where its page and its server end at the same moment.
+
+            The library forgets the task that the other one still waits for.
+            """
+            async with stopping:
+                await super().stop()
 
         async def _open_app_process(self, width: int = 80, height: int = 24) -> Any:
             self._process = await asyncio.create_subprocess_exec(
