@@ -24,6 +24,7 @@ from benchlog.driver_kit.reply_patterns import (
     example_of,
     match_reply,
     pattern_fault,
+    slow_line,
 )
 from benchlog.errors import GarbledError, RefusedError
 from benchlog.model import Dialect
@@ -55,6 +56,32 @@ def test_a_pattern_that_explodes_is_found_by_trying_it(pattern: str) -> None:
     began_s = cpu_s()
     assert "takes too long on a line of" in pattern_fault(pattern)
     assert cpu_s() - began_s < 3.0
+
+
+class OnlyJustSlow:
+    """A pattern that is slow for lines of 18 to 20, but not twice, and for longer ones.
+
+    Lines get longer by three, so each way to make them longer has one of these.
+    """
+
+    pattern = r"(?P<value>\d+)"
+
+    def __init__(self) -> None:
+        self.seen = 0
+
+    def fullmatch(self, line: str) -> None:
+        letters = len(line.removesuffix("\x01"))
+        is_edge = 18 <= letters <= 20
+        self.seen += is_edge
+        if letters > 20 or (is_edge and self.seen % 2):
+            until_s = cpu_s() + 0.03
+            while cpu_s() < until_s:
+                pass
+
+
+def test_one_that_is_only_just_slow_is_found_at_longer_lines() -> None:
+    found = slow_line(OnlyJustSlow())  # type: ignore[arg-type]
+    assert found is not None and len(found) > 21
 
 
 def test_it_is_found_where_no_timer_can_stop_it() -> None:
