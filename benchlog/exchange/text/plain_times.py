@@ -10,6 +10,7 @@ from benchlog.exchange.text.layout import Layout
 from benchlog.exchange.text.time_stamps import ISO, StampKind, iso_ns, stamp_ns
 from benchlog.exchange.text.token_columns import (
     DIGITS,
+    WHOLE_DIGITS,
     TokenColumn,
     Whole,
     decimals_of,
@@ -19,8 +20,7 @@ from benchlog.units import LONGEST_NUMBER, NS_PER_S
 
 _ZERO: Final = ord("0")
 _NINE: Final = ord("9")
-_WHOLE_DIGITS: Final = 18  # below 2^63
-_TENS: Final = 10 ** np.arange(_WHOLE_DIGITS + 1, dtype=np.int64)
+_TENS: Final = 10 ** np.arange(WHOLE_DIGITS + 1, dtype=np.int64)
 _INT64: Final = 2**63
 _MINUTE: Final = re.compile(r"\d{4}[-/]\d\d[-/]\d\d[T ]\d\d:\d\d:", re.ASCII)
 _MINUTE_LONG: Final = 17
@@ -59,7 +59,7 @@ def _decimals(tokens: Sequence[str], kind: StampKind) -> Whole | None:
         return None
     ends, lengths, points, behind = points_of(joined)
     digits = lengths - points
-    if digits.max() > _WHOLE_DIGITS or np.any(digits <= behind):
+    if digits.max() > WHOLE_DIGITS or np.any(digits <= behind):
         return None
     plain = joined.replace(b".", b"").split(b"\n")
     mantissa = np.fromiter(map(int, plain), np.int64, len(ends))
