@@ -155,5 +155,9 @@ def _alike_at_most(digit: float, deviation: float) -> float:
 
 def shown_digit(value: float) -> float:
     """Return the place of the last digit that a value shows: 0.1 for 15999884.1."""
-    exponent = Decimal(repr(value)).normalize().as_tuple().exponent
+    text = repr(value)
+    behind = text.partition(".")[2]
+    if behind.isdecimal() and behind != "0":  # Python writes no zeros at the end
+        return float(10.0 ** -len(behind))
+    exponent = Decimal(text).normalize().as_tuple().exponent
     return float(10.0 ** int(exponent)) if isinstance(exponent, int) else 0.0

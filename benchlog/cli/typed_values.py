@@ -82,7 +82,7 @@ class Frequency(_Type):
             nominal_hz = parse_frequency_hz(str(value))
         except ValueError as error:
             self.fail(str(error), param, ctx)
-        from benchlog.catalogue.described_part import bare_text
+        from benchlog.catalogue.described import bare_text
         from benchlog.cli.printing import say
 
         if told := bare_text(str(value).strip(), nominal_hz):

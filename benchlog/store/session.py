@@ -113,19 +113,12 @@ class Session:
 
     @contextmanager
     def looked_at(self, is_sound: Callable[[], bool]) -> Iterator[None]:
-        """Have a table that soon passes not look again at what `is_sound` has seen.
-
-        Row by row that takes a fifth of writing them, and it is done once more where
-        they are meant for.
-        """
+        """Have a table that soon passes not look again at what `is_sound` has seen."""
         if not self._passes or not is_sound():
             yield
             return
-        self.connection.execute("pragma ignore_check_constraints=on")
-        try:
+        with sqlite.unchecked(self.connection):
             yield
-        finally:
-            self.connection.execute("pragma ignore_check_constraints=off")
 
     @property
     def guarded(self) -> bool:

@@ -1,10 +1,13 @@
 """A counter that repeats itself is told from one that is coarse, quiet or drifting."""
 
 import math
+from decimal import Decimal
 
 import numpy as np
 import pytest
 import scipy
+from hypothesis import given
+from hypothesis import strategies as st
 from seeds import seeded_generator
 from tiers import seldom
 
@@ -85,6 +88,16 @@ def test_portions_do_not_matter():
     once = Repeats(LEAST_HZ)
     once.feed(values)
     assert once.found() == told(values) > 0
+
+
+@given(st.floats(allow_nan=False) | st.decimals(0, 10**8, places=4).map(float))
+def test_the_digit_that_a_value_shows_is_that_of_its_decimal(value):
+    """Python's `decimal` follows the General Decimal Arithmetic Specification."""
+    if math.isinf(value):
+        assert shown_digit(value) == 0.0
+        return
+    shortest = Decimal(repr(value)).normalize()
+    assert shown_digit(value) == 10.0 ** shortest.as_tuple().exponent
 
 
 def test_a_known_digit_goes_before_what_is_shown():

@@ -11,7 +11,7 @@ ROUNDERS = {"float", "as_stated"}
 """What a text may be handed to at once: it is read as a number again."""
 OTHER_FORMATS = {
     "benchlog/units.py": "the one style is made here",
-    "benchlog/catalogue/described_part.py": "to be typed again, without a comma",
+    "benchlog/catalogue/described.py": "to be typed again, without a comma",
     "benchlog/catalogue/uses.py": "part of an id",
     "benchlog/evaluation/fitness_wording.py": "part of an id",
     "benchlog/exchange/text/import_text.py": "part of an id",

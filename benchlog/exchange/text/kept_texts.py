@@ -61,9 +61,9 @@ def _kept(
     data: TokenColumn, hertz: Real, other: Which, unsure: Which
 ) -> list[str | None]:
     kept: list[str | None] = [None] * len(data)
-    for at in np.flatnonzero(other).tolist():
-        kept[at] = data.token(at)
-    for at in np.flatnonzero(unsure).tolist():
-        if repr(float(hertz[at])) != data.token(at):
-            kept[at] = data.token(at)
+    for at, token in data.some_tokens(other):
+        kept[at] = token
+    for at, token in data.some_tokens(unsure):
+        if repr(float(hertz[at])) != token:
+            kept[at] = token
     return kept

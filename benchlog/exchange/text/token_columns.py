@@ -4,6 +4,7 @@ Programs write a column with as many digits behind the point in each line. Such 
 are read from their octets as a matrix of digits: no text is made of them.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -71,6 +72,13 @@ class TokenColumn:
     def tokens(self) -> list[str]:
         """Return all tokens as texts."""
         return self.table.tokens[self.at :: self.table.width]
+
+    def some_tokens(self, which: NDArray[np.bool_]) -> Iterator[tuple[int, str]]:
+        """Yield number and text of those tokens that are wanted."""
+        text, numbers = self.table.text, np.flatnonzero(which)
+        begins, ends = self.begins[numbers].tolist(), self.ends[numbers].tolist()
+        for number, begin, end in zip(numbers.tolist(), begins, ends, strict=True):
+            yield number, text[begin:end]
 
     def first_octets(self) -> Octets:
         """Return the first octet of each token; none may be empty."""

@@ -152,11 +152,11 @@ def _summed(rows: NDArray[np.uint32], weights: NDArray[np.uint32]) -> list[Sum]:
 
 def _carried(before: Sum, carry: tuple[Sum, Sum], own: Sum) -> Sum:
     """Return the check sum behind words, of the one before and what they add."""
-    a, b = (
-        (before[0] * of_a + before[1] * of_b + one) % _WORDS
-        for (of_a, of_b), one in zip(carry, own, strict=True)
+    (a, b), (in_a, in_b) = before, carry
+    return (
+        (a * in_a[0] + b * in_a[1] + own[0]) % _WORDS,
+        (a * in_b[0] + b * in_b[1] + own[1]) % _WORDS,
     )
-    return a, b
 
 
 @lru_cache(maxsize=4)  # of pages of one size or a few

@@ -53,8 +53,8 @@ def _rule_of(table: LoggedTable) -> str:
 RULES: Final = {**{table.name: _rule_of(table) for table in LOGGED}, **_OTHERS}
 """By table what is true of each of its rows."""
 LEFT_OPEN: Final = {READINGS.name: "flags >= 0"}
-"""What our own table does not refuse by itself: types and bounds it does. A segment
-that is none becomes NULL as the rows are brought over, which it refuses, too."""
+"""What was not looked at as the rows were staged: types and bounds were. A segment that
+is none becomes NULL as the rows are brought over, which the table there refuses."""
 _OF_RUN: Final = """
 select count(*), min(id) from {0}{1} r where run_id = :run and not ifnull(({2}), 0)
 """
