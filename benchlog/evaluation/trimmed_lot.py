@@ -37,7 +37,8 @@ _UNSURE: Final = (STATES[BURN_BEGUN], STATES[DIFFERS])
 class TrimmedChip:
     """One device: its code, where it was left, what a burn made of it.
 
-    `result` has the figures that count, of what stays; `set_ppm`, `after_burn_ppm` and
+    `best` is the best code where another one is set, which was burned before. `result`
+    has the figures that count, of what stays; `set_ppm`, `after_burn_ppm` and
     `after_power_cycle_ppm` are None where nothing was measured then.
     """
 
@@ -48,6 +49,7 @@ class TrimmedChip:
     after_burn_ppm: float | None = None
     after_power_cycle_ppm: float | None = None
     burn: str = NOT_BURNED
+    best: int | None = None
 
     @property
     def brought_in(self) -> bool:
@@ -69,10 +71,11 @@ class TrimmedChip:
             return ""
         if self.code is None:
             return "no code was found"
+        name = "its best code" if self.best is None else "the code burned before"
         if self.result.word is Decision.FAIL:
-            return "its best code leaves it beyond the tolerance"
+            return f"{name} leaves it beyond the tolerance"
         if self.result.word is Decision.UNDECIDED:
-            return "its best code leaves it too near the tolerance to tell"
+            return f"{name} leaves it too near the tolerance to tell"
         begun = self.burn == STATES[BURN_BEGUN]
         return f"{self.burn}, whether it took is not known" if begun else self.burn
 
@@ -137,6 +140,7 @@ def _chip(result: DeviceResult, notes: Iterable[TrimNote]) -> TrimmedChip:
         after_burn_ppm=offset.get(AFTER_BURN),
         after_power_cycle_ppm=offset.get(AFTER_POWER_CYCLE),
         burn=burn_of(last.values()),
+        best=None if found is None else found.best,
     )
 
 

@@ -29,7 +29,8 @@ class TrimNote:
     """One thing that a trim did: what, with which code, where the device was then.
 
     `offset_ppm` and `u_ppm` (U, 95 %) are of the readings since; `step_ppm` is the
-    change from one code to the next, `steps` how many measurements the search took.
+    change from one code to the next, `steps` how many measurements the search took;
+    `best` is the best code where another one is set: that which was burned before.
     """
 
     what: str
@@ -38,6 +39,7 @@ class TrimNote:
     u_ppm: float | None = None
     step_ppm: float | None = None
     steps: int | None = None
+    best: int | None = None
 
     def raw(self) -> bytes:
         """Return it as the raw bytes of an event."""
@@ -64,10 +66,12 @@ def _note(raw: bytes) -> TrimNote | None:
         return None
     if what not in WHATS or type(code) is not int or not abs(code) < 2**63:
         return None
-    steps = rest.pop("steps")
-    return TrimNote(
-        what=what, code=code, steps=None if steps is None else int(steps), **rest
-    )
+    steps, best = _whole(rest.pop("steps")), _whole(rest.pop("best"))
+    return TrimNote(what=what, code=code, steps=steps, best=best, **rest)
+
+
+def _whole(number: float | None) -> int | None:
+    return None if number is None else int(number)
 
 
 def _number(value: object) -> float | None:

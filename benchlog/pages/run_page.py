@@ -291,7 +291,7 @@ def _verdicts(record: RunRecord) -> Table:
     ]
     headers = ("UTC", "Verdict", "Offset, ppm", "U, ppm", "Limit, ppm", "Rule")
     trim = record.run.made_for is Purpose.TRIM
-    note = "Of the best code, as it was measured at the end; the others were on trial."
+    note = "Of the code that it ended on, as it stays; the others were on trial."
     title = "Verdicts kept, the newest last"
     return table(title, headers, rows, "llrrr", note if trim and rows else "")
 

@@ -303,6 +303,7 @@ class TrimSession:
 
     def _note_set(self, code: int, rest: str, ppm: float, u_ppm: float) -> None:
         said = f"{format_ppm(ppm, u_ppm)} +- {format_u_ppm(u_ppm)} ppm"
+        best = self._search.best.code
         note = TrimNote(
             what=SET,
             code=code,
@@ -310,8 +311,10 @@ class TrimSession:
             u_ppm=u_ppm,
             step_ppm=self._search.step_ppm,
             steps=self._search.steps,
+            best=None if code == best else best,
         )
-        self._note(f"best code {code} is set, for now: {said}; {rest}", note)
+        name = f"best code {code}" if code == best else f"code {code}, not {best},"
+        self._note(f"{name} is set, for now: {said}; {rest}", note)
 
     def _note_after(
         self, name: str, what: str, code: int, ppm: float, u_ppm: float

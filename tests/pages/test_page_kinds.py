@@ -19,7 +19,7 @@ from benchlog.model import (
     ReferenceCheck,
     ReferenceSpec,
 )
-from benchlog.model.trims import BURNED, TrimNote
+from benchlog.model.trims import BURNED, SET, TrimNote, trim_notes
 from benchlog.pages.check_page import check_sections, now_of
 from benchlog.pages.check_record import check_record
 from benchlog.pages.method_notes import METHODS
@@ -135,6 +135,25 @@ def test_a_code_that_was_burned_is_not_said_to_be_gone_at_the_next_reset(tmp_pat
         said = words(said_of(reader, run))
     assert "code 81: burned" in said
     assert "until the next reset" not in said and "nothing was written" not in said
+
+
+def test_a_code_that_was_burned_before_is_not_called_the_best(tmp_path):
+    """Before, its page said "Best code 60" of a code that others are better than."""
+    path = tmp_path / "pages.db"
+    left = TrimNote(what=SET, code=60, offset_ppm=900.0, u_ppm=4.0, best=81)
+    text = "code 60, not 81, is set, for now: +900 +- 4 ppm; it is not burned again"
+    with fresh(tmp_path) as writer:
+        run = write_run(writer, series(9), device="RC-3", purpose=Purpose.TRIM)
+        told(writer, path, run, TOLD[:2])
+        with Reader.open(path) as reader:
+            (segment,) = reader.segments(run)
+        event = Event(NS, NS, EventKind.TRIM, text, raw=left.raw())
+        writer.commit([(run, segment.id, event)])
+        assert trim_notes([event]) == [left]
+    with Reader.open(path) as reader:
+        said = words(said_of(reader, run))
+    assert "Code 60: +900.0 ± 4.0 ppm (95 %)" in said
+    assert "Best code" not in said
 
 
 @pytest.fixture(scope="module")
