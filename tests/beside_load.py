@@ -12,10 +12,14 @@ import re
 import subprocess
 import sys
 from contextlib import ExitStack
+from pathlib import Path
+
+from tiers import TIMED
 
 from benchlog.clock import host_clock
 
-TIMED = ("-m", "timed and not slow and not campaign", "-n", "6", "--dist", "worksteal")
+HERE = Path(__file__).parent
+SIX_AT_ONCE = ("-n", "6", "--dist", "worksteal")
 FAILED = re.compile(r"^(?:FAILED|ERROR) (\S+)", re.MULTILINE)
 PASSED = re.compile(r"(\d+) passed")
 
@@ -27,6 +31,7 @@ def main() -> int:
     said, more = words.parse_known_args()
     # -P: `drivers` is a folder of tests here, and not the one in the working folder
     program = [sys.executable, "-P", "-m", "pytest", "-q", "-p", "no:cacheprovider"]
+    timed = [str(HERE / one) for one in TIMED]
     failed_times = 0
     print("| time | seconds | passed | failed |\n| ---: | ---: | ---: | --- |")
     with ExitStack() as loops:
@@ -37,7 +42,7 @@ def main() -> int:
         for number in range(1, said.times + 1):
             began_ns = host_clock().mono_ns()
             done = subprocess.run(
-                [*program, *(more or TIMED)],
+                [*program, *(more or (*SIX_AT_ONCE, *timed))],
                 capture_output=True,
                 text=True,
                 check=False,

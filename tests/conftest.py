@@ -14,6 +14,7 @@ from typing import Literal
 
 import pytest
 from hypothesis import HealthCheck, settings, strategies
+from tiers import TIMED
 from warm_program import warm_inner_starts
 
 gc.disable()  # all that is collected stays: looking for garbage doubled the time of it
@@ -32,19 +33,6 @@ APART = {HERE / name for name in ("benchmarks", "finders", "fuzz")}
 Files of which all is a campaign are added below."""
 LONG = ("soak", "recorder/rack", "trim", "forwarding", "inspect", "test_docs.py")
 """Where single tests take ten seconds: begun last, they would keep one core busy."""
-TIMED = (
-    *("cli/test_held_counter.py", "cli/test_measure.py", "cli/test_refcheck.py"),
-    *("cli/test_reference_chain.py", "cli/test_serving.py", "cli/test_soak.py"),
-    *("cli/test_sigterm.py", "cli/test_stop.py", "cli/test_terminal.py"),
-    *("forwarding/test_following.py", "forwarding/test_to_datasets.py"),
-    *("inspect", "recorder/rack"),
-    *("recorder/test_keeper.py", "recorder/test_launch.py", "recorder/test_resume.py"),
-    *("recorder/test_supervision.py", "screen/test_rack_screen.py"),
-    *("screen/test_next_device.py", "screen/test_sibling_runs.py"),
-    *("simulate/test_counting_modes.py", "store/test_kill.py", "store/test_schema.py"),
-    *("store/test_trouble.py", "trim/test_line.py", "trim/test_trim.py"),
-)
-"""Where processes, sockets and the clock are real, so that a busy computer shows."""
 CAMPAIGNS = (
     # kills, faults and chips one after another
     *("soak/test_soak.py", "store/test_kill.py", "forwarding/test_kills.py"),

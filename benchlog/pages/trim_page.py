@@ -29,7 +29,7 @@ _KEPT: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CodeLeft:
     """The code that a trim ended on: its offset and U (95 %) in ppm, and as told.
 
@@ -57,8 +57,13 @@ def code_left(events: Iterable[Event]) -> CodeLeft | None:
         offset_ppm, u_ppm = note.offset_ppm, note.u_ppm
         if note.what == SET and offset_ppm is not None and u_ppm is not None:
             said = f"{format_ppm(offset_ppm, u_ppm)} +- {format_u_ppm(u_ppm)} ppm"
-            told = f"{said} (95 %)"
-            return CodeLeft(note.code, offset_ppm, u_ppm, told, note.best is None)
+            return CodeLeft(
+                code=note.code,
+                offset_ppm=offset_ppm,
+                u_ppm=u_ppm,
+                said=f"{said} (95 %)",
+                is_best=note.best is None,
+            )
     return _by_words(events)
 
 
@@ -67,8 +72,12 @@ def _by_words(events: Iterable[Event]) -> CodeLeft | None:
         told = _BEST.fullmatch(event.text) if event.kind == EventKind.TRIM else None
         if told is not None:
             code, offset, u = told.groups()
-            said = f"{offset} +- {u} ppm (95 %)"
-            return CodeLeft(int(code), _number(offset), _number(u), said)
+            return CodeLeft(
+                code=int(code),
+                offset_ppm=_number(offset),
+                u_ppm=_number(u),
+                said=f"{offset} +- {u} ppm (95 %)",
+            )
     return None
 
 

@@ -1,12 +1,16 @@
 """Whether a pulse counts: by the sentence after it, over real pseudo-terminals."""
 
+import fcntl
 import os
 import socket
+import struct
+import termios
 import tty
 from contextlib import contextmanager
 
 import pytest
 from benchlog_drivers.pulse_edge import PulseEdge
+from waiting import wait_for
 
 from benchlog.clock import HostClock, host_sleep
 from benchlog.errors import RefusedError
@@ -31,6 +35,23 @@ def ptys(count: int):
                 os.close(fd)
 
 
+def send(end: tuple[int, str], octets: bytes) -> None:
+    """Write, and wait until the driver has read it and had time to look at it."""
+    ours, theirs = end
+    os.write(ours, octets)
+    port = os.open(theirs, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK)
+    try:
+        wait_for(lambda: not waiting_octets(port))
+    finally:
+        os.close(port)
+    host_sleep(0.05)
+
+
+def waiting_octets(port: int) -> int:
+    (count,) = struct.unpack("i", fcntl.ioctl(port, termios.FIONREAD, bytes(4)))
+    return int(count)
+
+
 @pytest.mark.parametrize(
     ("said", "flag"),
     [
@@ -43,37 +64,33 @@ def ptys(count: int):
     ],
 )
 def test_a_pulse_counts_only_when_the_sentence_after_it_says_fix(said, flag):
-    with ptys(2) as [(pulse, pulse_path), (data, data_path)]:
+    with ptys(2) as [pulse, data]:
         options = {
             "line": "rx",
-            "interval_s": 0.5,
-            "data_address": data_path,
-            "fix_within_s": 0.2,
+            "interval_s": 5.0,
+            "data_address": data[1],
+            "fix_within_s": 0.2 if flag else 5.0,  # a good one ends the wait
         }
-        driver = PulseEdge(pulse_path, options, CLOCK)
+        driver = PulseEdge(pulse[1], options, CLOCK)
         driver.open()
         try:
-            os.write(data, GOOD)  # what was said before the pulse vouches for nothing
-            host_sleep(0.05)
-            os.write(pulse, b"P")
-            host_sleep(0.05)
-            os.write(data, said)
+            send(data, GOOD)  # what was said before the pulse vouches for nothing
+            send(pulse, b"P")
+            os.write(data[0], said)
             assert driver.read().flags == flag
         finally:
             driver.close()
 
 
 def test_each_of_several_pulses_has_its_own_sentence():
-    with ptys(2) as [(pulse, pulse_path), (data, data_path)]:
-        options = {"line": "rx", "data_address": data_path, "fix_within_s": 5.0}
-        driver = PulseEdge(pulse_path, options, CLOCK)
+    with ptys(2) as [pulse, data]:
+        options = {"line": "rx", "data_address": data[1], "fix_within_s": 5.0}
+        driver = PulseEdge(pulse[1], options, CLOCK)
         driver.open()
         try:
             for said in (GOOD, VOID, GOOD):
-                os.write(pulse, b"P")
-                host_sleep(0.03)
-                os.write(data, said)
-                host_sleep(0.03)
+                send(pulse, b"P")
+                send(data, said)
             flags = [driver.read().flags for _ in range(3)]
         finally:
             driver.close()
@@ -91,23 +108,22 @@ def test_sentences_count_again_when_their_lost_port_is_back():
     server = socket.create_server(("127.0.0.1", 0))
     options = {
         "line": "rx",
-        "interval_s": 0.5,
+        "interval_s": 5.0,
         "data_address": f"socket://127.0.0.1:{server.getsockname()[1]}",
-        "fix_within_s": 0.2,
+        "fix_within_s": 1.0,
     }
-    with server, ptys(1) as [(pulse, pulse_path)]:
-        driver = PulseEdge(pulse_path, options, CLOCK)
+    with server, ptys(1) as [pulse]:
+        driver = PulseEdge(pulse[1], options, CLOCK)
         driver.open()
         flags = []
         try:
             for _ in range(3):
                 data, _ = server.accept()
-                os.write(pulse, b"P")
-                host_sleep(0.05)
+                send(pulse, b"P")
                 data.sendall(GOOD)
                 flags.append(driver.read().flags)
                 data.close()
-                os.write(pulse, b"P")  # stamped, and nobody vouches for it
+                send(pulse, b"P")  # stamped, and nobody vouches for it
                 flags.append(driver.read().flags)
         finally:
             driver.close()
