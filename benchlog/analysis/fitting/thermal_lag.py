@@ -30,6 +30,9 @@ _MOST_GAPS: Final = 200  # our rule: bounds the work; the longest gaps are taken
 # of the span of ambient, that it may have gone in a long gap; our rule: nobody looked
 _LEAVES: Final = 0.1
 # of the span of ambient: the body is known well enough; our rule: 3 mK of 30 C
+_BEHIND: Final = 4.0
+"""Times what ambient moved between the halves of the first lag. Derived: in a ramp it
+is 2; in a swing, at its crest, up to 4."""
 _CLOSE: Final = 1e-4
 # _RESOLVED and _SURE: tests/finders/lag_search.py. Criterion: 98 % of the intervals of
 # each coefficient hold, narrowest to 1 %, then least work; runs of test_body_law.
@@ -131,6 +134,24 @@ def known_body(
             until_s = t_s[start] + lag_s * math.log(doubt_c / (_CLOSE * span_c))
             known[start : int(np.searchsorted(t_s, until_s))] = False
     return known
+
+
+def begun_by(t_s: Array, ambient_c: Array, lag_s: float) -> int:
+    """Return from which reading on a body is known, whatever it was before the first.
+
+    Nobody looked before: had ambient moved as it did in the first lag, the body was
+    behind it. That fades as in `known_body`.
+    """
+    half, end = np.searchsorted(t_s, [t_s[0] + lag_s / 2, t_s[0] + lag_s]).tolist()
+    if half == 0 or end <= half:
+        return 0
+    moved_c = abs(float(ambient_c[half:end].mean() - ambient_c[:half].mean()))
+    span_c = float(np.ptp(ambient_c))
+    doubt_c = min(_BEHIND * moved_c, span_c)
+    if doubt_c <= _CLOSE * span_c:
+        return 0
+    until_s = t_s[0] + lag_s * math.log(doubt_c / (_CLOSE * span_c))
+    return int(np.searchsorted(t_s, until_s))
 
 
 def weigh_lags(
