@@ -2,7 +2,7 @@
 
 A body that follows ambient with one time constant is known where ambient was read all
 along. After a gap it is not, until the lag has let it forget: such readings are left
-out (`known_body`). The lag itself is never known exactly either: every lag is weighed
+out (`known_body`), and so are the first ones where ambient moves then (`begun_by`). The lag itself is never known exactly either: every lag is weighed
 by its evidence, and the spread of what they say is part of each interval.
 """
 
