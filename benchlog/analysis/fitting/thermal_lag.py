@@ -2,8 +2,9 @@
 
 A body that follows ambient with one time constant is known where ambient was read all
 along. After a gap it is not, until the lag has let it forget: such readings are left
-out (`known_body`), and so are the first ones where ambient moves then (`begun_by`). The lag itself is never known exactly either: every lag is weighed
-by its evidence, and the spread of what they say is part of each interval.
+out (`known_body`), and so are the first ones where ambient moves then (`begun_by`).
+The lag itself is never known exactly either: every lag is weighed by its evidence, and
+the spread of what they say is part of each interval.
 """
 
 import math
@@ -29,10 +30,10 @@ _LONG: Final = 3.0
 _MOST_GAPS: Final = 200  # our rule: bounds the work; the longest gaps are taken
 # of the span of ambient, that it may have gone in a long gap; our rule: nobody looked
 _LEAVES: Final = 0.1
-# of the span of ambient: the body is known well enough; our rule: 3 mK of 30 C
 _BEHIND: Final = 4.0
-"""Times what ambient moved between the halves of the first lag. Derived: in a ramp it
-is 2; in a swing, at its crest, up to 4."""
+"""Derived: times what ambient moved between the halves of the first lag; 2 in a ramp,
+up to 4 at the crest of a swing."""
+# of the span of ambient: the body is known well enough; our rule: 3 mK of 30 C
 _CLOSE: Final = 1e-4
 # _RESOLVED and _SURE: tests/finders/lag_search.py. Criterion: 98 % of the intervals of
 # each coefficient hold, narrowest to 1 %, then least work; runs of test_body_law.
