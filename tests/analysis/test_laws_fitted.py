@@ -151,6 +151,27 @@ def test_thermal_lag_is_found_and_allowed_for():
     assert found.coefficients[0].value == pytest.approx(250.0, rel=0.02)
 
 
+@pytest.mark.parametrize(
+    ("lag_s", "swing_s", "begun_at"),
+    [(60.0, 900.0, 1_000), (300.0, 3_600.0, 3_300), seldom(20.0, 377.0, 95)],
+)
+def test_a_room_that_swung_before_the_run_began_leaves_the_law(
+    lag_s, swing_s, begun_at
+):
+    """Before, the body was taken to begin at ambient: 0.29 of 0.2 ppm/C, +- 0.02."""
+    n = 7_200
+    t = np.arange(float(n + begun_at))
+    ambient = 25.0 + 3.0 * np.sin(2 * np.pi * t / swing_s)
+    body = lagging(t, ambient, lag_s)[begun_at:]
+    ppm = 0.2 * (body - 25.0) + noise("white FM", n, 0.005)
+    data = TemperatureData(t[begun_at:], ambient[begun_at:], ppm)
+    found = fit_temperature(data, "line")
+    assert found.lag_s == pytest.approx(lag_s, rel=0.05)
+    assert found.coefficients[0].value == pytest.approx(0.2, rel=0.02)
+    assert found.coefficients[0].low < 0.2 < found.coefficients[0].high
+    assert found.trusted
+
+
 def test_the_range_of_a_law_is_what_the_device_went_through():
     """A body of 3,600 s follows a swing of 7,200 s by 1/sqrt(1 + (2 pi / 2)^2)."""
     t = np.arange(0.0, 40_000.0, 20.0)

@@ -201,6 +201,28 @@ def test_temperature_json_finds_the_law_that_made_the_data(room: Desk):
     assert "a simpler law says as much" in shown
 
 
+def test_a_thermal_lag_is_in_the_document_and_on_the_line(desk: Desk):
+    """A body with one time constant of 20 s: ambient 1 / sqrt(1 + (20 / 60)^2) of it
+    gets through, late (first-order low pass, common practice).
+    """
+    lag_s, rng = 20.0, seeded_generator(3)
+    turn = np.arange(900) / 60.0
+    late = np.arctan(lag_s / 60.0)
+    body = 25 + 10 * np.cos(late) * np.sin(turn - late)
+    hertz = 16e6 * (1 + (0.2 * (body - 25) + rng.normal(0, 0.005, 900)) * 1e-6)
+    ambient = 25 + 10 * np.sin(turn)
+    rows = zip(hertz.tolist(), ambient.tolist(), strict=True)
+    lines = [f"{n},{f:.5f},{c:.4f}" for n, (f, c) in enumerate(rows, 300)]
+    desk.brought_in(["time_s,frequency_hz,ambient_c", *lines])
+    found = desk.document("temperature", "1", "--law", "line")
+    assert found["lag_s"] == pytest.approx(lag_s, rel=0.1)
+    assert found["coefficients"]["linear"] == pytest.approx(0.2, rel=0.02)
+    shown = desk.run("temperature", "1", "--law", "line").stdout
+    (line,) = [one for one in shown.splitlines() if one.startswith("thermal lag")]
+    said = float(line.split()[2])
+    assert said == pytest.approx(found["lag_s"], rel=0.01)
+
+
 def stepping_run(desk: Desk, answer: str = "") -> None:
     """Keep 400 readings that follow ambient by 0.3 ppm/C and step up by 6 ppm at 306.
 

@@ -243,6 +243,11 @@ def test_each_plain_layout_is_read_at_once(layout):
         "2026-11-29T25:00:00Z",
         "2026-1-1T1:00+01:30Z",
         "2026-11-29T10:01:00 ",
+        "9999-12-31T23:59:59Z",
+        "2262-04-11T23:47:59Z",
+        "2262-04-11T23:47:02Z",
+        "1677-09-21T00:12:02Z",
+        "0001-01-01T00:00:00Z",
     ],
 )
 def test_dates_that_are_none_are_refused_alike(odd):
@@ -251,6 +256,26 @@ def test_dates_that_are_none_are_refused_alike(odd):
     layout = guess(texts, "", wanted)
     assert layout is not None
     texts[10:10] = [f"{odd},16000001.25"]
+    both = [made(texts, layout, wanted, at_once=way) for way in (True, False)]
+    assert both[0] == both[1]
+
+
+@pytest.mark.parametrize(
+    ("head", "plain", "odd"),
+    [
+        ("f (Hz),temp_c", "16000001.25,25", "16000001.25,1  000"),
+        ("f (Hz),temp_c", "16000001.25,25", f"16000001.25,25{' ' * 70}C"),
+        ("temp_c;f (Hz)", "25;16000001.25", "1   000  ;  16000001.25"),
+        ("a\tb\tf (Hz)", "\tok\t16000001.25", "\t# left out\t16000001.25"),
+        ("a\tb\tf (Hz)", "\tok\t16000001.25", " \t \t*16000001.25"),
+    ],
+)
+def test_blanks_mean_the_same_in_a_block(head, plain, odd):
+    """Two blanks within a cell were taken for one, a comment behind a tab for data."""
+    wanted = ColumnMeaning(nominal_hz=16e6)
+    layout = guess([head, *[plain] * 5], "", wanted)
+    assert layout is not None
+    texts = [plain, odd, plain]
     both = [made(texts, layout, wanted, at_once=way) for way in (True, False)]
     assert both[0] == both[1]
 

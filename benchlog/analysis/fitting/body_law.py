@@ -24,6 +24,7 @@ from benchlog.analysis.fitting.thermal_lag import (
     LAG_SEARCH,
     Lagged,
     LagSearch,
+    begun_by,
     known_body,
     lagging,
     stretches,
@@ -42,6 +43,7 @@ _LAGS: Final = 12  # our rule: neighbours are less than a factor of two apart
 _INEXACT: Final = 1.3
 """Ambient is known at readings only, and no body has just one time constant: intervals
 are wider by this where there is a lag."""
+_LONGER: Final = 6  # our rule: bounds the work; a lag may be 32 times the first guess
 _ROUNDS: Final = 3  # of Gauss and Newton; our rule: they start at the likeliest lag
 _NUDGE: Final = 1.001  # of a lag, for its derivative; our rule: well above rounding
 # times that a lag may change in a round; our rule: no round runs away
@@ -179,6 +181,31 @@ def _means(columns: tuple[Array, Array, Array]) -> _Means:
 
 
 def _weighed(
+    means: _Means, law: LawTerms, search: LagSearch
+) -> tuple[Lagged, "_Model"]:
+    """Weigh lags, of a body that was at ambient, then of one that nobody knows.
+
+    Without what has not faded of its beginning, as the longest likely lag would have
+    it. Where half of the run does not remain, it is taken that it began at ambient.
+    """
+    found, model = _weighed_from_ambient(means, law, search)
+    least_s = means.measured_s / min(len(means.t_s), FINE)
+    high_s = max(found.high_s, 2.0 * least_s)
+    for _ in range(_LONGER):
+        known = means.known(high_s)
+        known[: begun_by(means.t_s, means.ambient_c, high_s)] = False
+        if 2 * known.sum() < len(known) or known[0]:
+            break
+        later = _Model(means, law, known)
+        lags = np.geomspace(least_s, high_s, _LAGS)
+        anew = weigh_lags(later.fit, lags, search)
+        if anew.high_s < lags[-1]:
+            return anew, later
+        high_s *= 2.0
+    return found, model
+
+
+def _weighed_from_ambient(
     means: _Means, law: LawTerms, search: LagSearch
 ) -> tuple[Lagged, "_Model"]:
     """Weigh lags from a spacing to a quarter of the run.

@@ -2,8 +2,9 @@
 
 A body that follows ambient with one time constant is known where ambient was read all
 along. After a gap it is not, until the lag has let it forget: such readings are left
-out (`known_body`). The lag itself is never known exactly either: every lag is weighed
-by its evidence, and the spread of what they say is part of each interval.
+out (`known_body`), and so are the first ones where ambient moves then (`begun_by`).
+The lag itself is never known exactly either: every lag is weighed by its evidence, and
+the spread of what they say is part of each interval.
 """
 
 import math
@@ -29,6 +30,9 @@ _LONG: Final = 3.0
 _MOST_GAPS: Final = 200  # our rule: bounds the work; the longest gaps are taken
 # of the span of ambient, that it may have gone in a long gap; our rule: nobody looked
 _LEAVES: Final = 0.1
+_BEHIND: Final = 4.0
+"""Derived: times what ambient moved between the halves of the first lag; 2 in a ramp,
+up to 4 at the crest of a swing."""
 # of the span of ambient: the body is known well enough; our rule: 3 mK of 30 C
 _CLOSE: Final = 1e-4
 # _RESOLVED and _SURE: tests/finders/lag_search.py. Criterion: 98 % of the intervals of
@@ -131,6 +135,24 @@ def known_body(
             until_s = t_s[start] + lag_s * math.log(doubt_c / (_CLOSE * span_c))
             known[start : int(np.searchsorted(t_s, until_s))] = False
     return known
+
+
+def begun_by(t_s: Array, ambient_c: Array, lag_s: float) -> int:
+    """Return from which reading on a body is known, whatever it was before the first.
+
+    Nobody looked before: had ambient moved as it did in the first lag, the body was
+    behind it. That fades as in `known_body`.
+    """
+    half, end = np.searchsorted(t_s, [t_s[0] + lag_s / 2, t_s[0] + lag_s]).tolist()
+    if half == 0 or end <= half:
+        return 0
+    moved_c = abs(float(ambient_c[half:end].mean() - ambient_c[:half].mean()))
+    span_c = float(np.ptp(ambient_c))
+    doubt_c = min(_BEHIND * moved_c, span_c)
+    if doubt_c <= _CLOSE * span_c:
+        return 0
+    until_s = t_s[0] + lag_s * math.log(doubt_c / (_CLOSE * span_c))
+    return int(np.searchsorted(t_s, until_s))
 
 
 def weigh_lags(

@@ -5,8 +5,9 @@ By the wall clock alone, one that is set back in a sequence brings readings of o
 into the turns of another, taken at another temperature.
 """
 
+import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -21,15 +22,32 @@ from benchlog.units import NS_PER_S
 Whole = NDArray[np.int64]
 STEP_NS: Final = NS_PER_S // 2  # our rule: as for the event that tells of a step
 _MOST: Final = 2**62  # our rule: far beyond any clock, and sums are still held
+_SET: Final = re.compile(r"stepped by ([-+]\d{1,9}\.\d{3}) s")
+"""How `recorder/host_monitor.py` tells by how much the wall clock was set."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Piece:
-    """From `from_mono_ns` on, in a segment, wall clock less monotonic one, in ns."""
+    """From `from_mono_ns` on, in a segment, own time less the monotonic clock, in ns.
+
+    A sleep is told up to a second after the computer woke. Rows since the event before,
+    `since_mono_ns`, are from behind it where UTC less the monotonic clock is `wall_ns`.
+    """
 
     segment: int
     from_mono_ns: int
     offset_ns: int
+    since_mono_ns: int
+    wall_ns: int
+
+    def holds(self, segment: Whole, utc_ns: Whole, mono_ns: Whole) -> NDArray[np.bool_]:
+        """Return which rows are in it, or behind it."""
+        is_late = mono_ns >= self.from_mono_ns
+        if self.since_mono_ns < self.from_mono_ns:
+            is_awake = np.abs(utc_ns - mono_ns - self.wall_ns) < STEP_NS
+            is_late |= is_awake & (mono_ns >= self.since_mono_ns)
+        found: NDArray[np.bool_] = (segment == self.segment) & is_late
+        return found
 
 
 def segmented_events(reader: Reader, run: Run) -> list[tuple[int | None, Event]]:
@@ -76,7 +94,7 @@ class SteadyTime:
         """Return the time of rows in ns, shape (n,), from arrays of that shape."""
         found = utc_ns.copy()
         for piece in self._pieces:
-            inside = (segment == piece.segment) & (mono_ns >= piece.from_mono_ns)
+            inside = piece.holds(segment, utc_ns, mono_ns)
             even = mono_ns[inside] + piece.offset_ns
             near = np.abs(utc_ns[inside] - even) < STEP_NS
             found[inside] = np.where(near, utc_ns[inside], even)
@@ -98,6 +116,8 @@ class _Course:
         self.shifts_ns: dict[int, int] = {}
         self._last_ns = -_MOST  # the latest time
         self._before_ns = 0  # wall clock less monotonic one, an event before
+        self._before_mono_ns = 0
+        self._till_sleep_ns: int | None = None  # `_last_ns`, where it slept just now
         self._known: dict[tuple[str, float], tuple[int, int]] = {}
 
     def enter(self, segment: int | None, event: Event) -> None:
@@ -107,10 +127,29 @@ class _Course:
         if not self.pieces or segment != self.pieces[-1].segment:
             self._begin(segment, event)
         elif event.kind == EventKind.ASLEEP:
-            offset_ns = self.pieces[-1].offset_ns + own_ns - self._before_ns
-            self.pieces.append(_Piece(segment, event.mono_ns, _held(offset_ns)))
-        self._before_ns = own_ns
+            self._sleep(segment, event)
+        elif event.kind == EventKind.CLOCK_STEP and self._till_sleep_ns is not None:
+            last, self._last_ns = self.pieces[-1], self._till_sleep_ns
+            offset_ns = _held(last.offset_ns - _set_ns(event.text))
+            self.pieces[-1] = replace(last, offset_ns=offset_ns)
+        is_asleep = event.kind == EventKind.ASLEEP
+        self._till_sleep_ns = self._last_ns if is_asleep else None
+        self._before_ns, self._before_mono_ns = own_ns, event.mono_ns
         self._last_ns = max(self._last_ns, event.mono_ns + self.pieces[-1].offset_ns)
+
+    def _sleep(self, segment: int, event: Event) -> None:
+        """Begin a piece behind a sleep, which is all that the wall clock went on."""
+        own_ns = event.utc_ns - event.mono_ns
+        passed_ns = own_ns - self._before_ns
+        since_ns = self._before_mono_ns if _worth(passed_ns) else event.mono_ns
+        piece = _Piece(
+            segment=segment,
+            from_mono_ns=event.mono_ns,
+            offset_ns=_held(self.pieces[-1].offset_ns + passed_ns),
+            since_mono_ns=since_ns,
+            wall_ns=own_ns,
+        )
+        self.pieces.append(piece)
 
     def onward(self, event: Event) -> tuple[int, int]:
         short_ns = self._short_ns(event)
@@ -125,7 +164,14 @@ class _Course:
         if short_ns:
             self.shifts_ns[segment] = short_ns
         offset_ns = _held(max(own_ns + short_ns, self._last_ns - event.mono_ns))
-        self.pieces.append(_Piece(segment, -_MOST, offset_ns))
+        piece = _Piece(
+            segment=segment,
+            from_mono_ns=-_MOST,
+            offset_ns=offset_ns,
+            since_mono_ns=-_MOST,
+            wall_ns=own_ns,
+        )
+        self.pieces.append(piece)
         if (mark := mark_of(event)) is not None:
             self._known[mark.boot, mark.pace] = offset_ns, mark.asleep_ns
 
@@ -137,6 +183,12 @@ class _Course:
         offset_ns, asleep_ns = self._known[mark.boot, mark.pace]
         told_ns = offset_ns + mark.asleep_ns - asleep_ns
         return _held(told_ns - (event.utc_ns - event.mono_ns))
+
+
+def _set_ns(text: str) -> int:
+    """Return by how much the wall clock was set in the same second as it slept."""
+    told = _SET.search(text)
+    return 0 if told is None else round(float(told[1]) * NS_PER_S)
 
 
 def _worth(ns: int) -> int:

@@ -78,6 +78,11 @@ class Stored:
             if (self.has(wanted[uid], pack) if uid in wanted else uid not in known)
         }
 
+    def is_left(self, pack: Pack, wanted: Mapping[str, WantedRun]) -> bool:
+        """Whether a run of a pack belongs into another place now."""
+        found = (wanted[uid] for uid in self.in_pack[pack] if uid in wanted)
+        return any(one.place != pack.place for one in found)
+
     def to_leave(
         self, wanted: Mapping[str, WantedRun], known: frozenset[str]
     ) -> dict[Pack, set[str]]:

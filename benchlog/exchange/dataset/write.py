@@ -107,6 +107,8 @@ class _Export:
         self._reader, self._folder, self._written = reader, folder, written
         self._source = written.source
         self._mark = mark_of(reader)
+        self._left: list[Pack] = []
+        """Packs with a run that goes to another place: there until it has come."""
 
     def clear_away(self) -> None:
         """Bring what is of the older form up to date; remove what a crash has left."""
@@ -145,6 +147,7 @@ class _Export:
             for packs in stored.own.values()
             for pack in packs
         }
+        self._left = [pack for pack in keep if stored.is_left(pack, wanted)]
         for place in sorted({*by_place, *stored.own}, key=lambda key: key[::-1]):
             ours = by_place.get(place, [])
             fresh = [one for one in ours if not stored.has(one)]
@@ -160,6 +163,8 @@ class _Export:
             self._written.runs += len(ours)
             if progress is not None:
                 progress(self._written.runs, len(wanted))
+        for pack in self._left:
+            remove_pack(self._folder, pack)
         for pack, uids in stored.to_leave(wanted, known).items():
             self._drop_from(pack, uids, names)
         self._drop_older(wanted.values(), names)
@@ -204,7 +209,8 @@ class _Export:
         if with_rows or any(kept.values()):
             self._write_pack(pack, with_rows, kept)
         for old in kept:
-            remove_pack(self._folder, old)
+            if old not in self._left:
+                remove_pack(self._folder, old)
         return len(with_rows)
 
     def _with_rows(

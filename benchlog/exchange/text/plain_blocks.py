@@ -7,6 +7,7 @@ exact. Whatever else a block holds is left to `text_rows`, line by line, so that
 lines are refused, and why, is decided there alone.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -33,6 +34,8 @@ from benchlog.units import LONGEST_NUMBER
 _TEXT: Final = bytes(range(0x20, 0x7F)) + b"\t\n"
 _NUMBERS: Final = b"0123456789+-.eE\n"
 _COMMENTS: Final = np.frombuffer(b"#%/!;*", np.uint8)
+_COMMENT_BEHIND_TABS: Final = re.compile(r"^\t[\t ]*[#%/!;*]", re.MULTILINE)
+"""White space in front of a comment, where it parts columns as well."""
 _LINE_END: Final = 0x0A
 
 Real = NDArray[np.float64]
@@ -100,6 +103,8 @@ def _table(block: Block, layout: Layout, limits: FileLimits) -> TokenTable | Non
             return None
         text = text.replace("\t", " ")
     text = _unpadded(text, separator)
+    if separator == "\t" and _comments_behind_tabs(text):
+        return None
     encoded = text.encode()
     if encoded.translate(None, _TEXT):
         return None
@@ -118,14 +123,29 @@ def _table(block: Block, layout: Layout, limits: FileLimits) -> TokenTable | Non
     )
 
 
+def _comments_behind_tabs(text: str) -> bool:
+    if not text.startswith("\t") and "\n\t" not in text:
+        return False
+    return _COMMENT_BEHIND_TABS.search(text) is not None
+
+
 def _unpadded(text: str, separator: str) -> str:
     """Return a text without blanks around its columns."""
     if " " not in text:
         return text
-    while "  " in text:  # halves each run of them
-        text = text.replace("  ", " ")
-    for end in ("\n",) if separator == " " else ("\n", separator):
-        text = text.replace(f" {end}", end).replace(f"{end} ", end)
+    ends: tuple[str, ...] = ("\n", separator)
+    if separator == " ":
+        ends = ("\n",)
+        while "  " in text:  # halves each run of them
+            text = text.replace("  ", " ")
+    width = 1  # those within a column stay: `1  000` is no number, `1 000` is one
+    while " " * (2 * width) in text:
+        width *= 2
+    while width:
+        blanks = " " * width
+        for end in ends:
+            text = text.replace(blanks + end, end).replace(end + blanks, end)
+        width //= 2
     return text.strip(" ")
 
 

@@ -128,5 +128,8 @@ def _minutes(texts: Sequence[str], zone: str) -> Whole | None:
     known: dict[str, int | None] = {}
     for text in set(texts):
         plain = _MINUTE.fullmatch(text) is not None
-        known[text] = iso_ns(f"{text}00{zone}") if plain else None
+        begin_ns = iso_ns(f"{text}00{zone}") if plain else None
+        if begin_ns is None or not -_INT64 <= begin_ns < _INT64 - 60 * NS_PER_S:
+            return None  # a year far away, say: each line is then looked at alone
+        known[text] = begin_ns
     return _whole(known[text] for text in texts)
