@@ -273,19 +273,21 @@ class LotScreen(BenchScreen):
 
     def action_do(self, verb: str) -> None:
         """Ask the keeper for something that needs no words."""
-        self._send(verb, "", self.places.focus)
+        run = words.meant(verb, self.report, self.places)
+        self._send(verb, "", self.places.focus, run)
 
     def action_note(self) -> None:
         """Take the line for a remark on the last device; once more: keep it."""
         asked, line = self._asked, self.query_one(Input)
         if not asked.noting:
             device = words.noted(self.report, self.places)
-            self._ask_for(LineQuestion.note(device, self.places.focus))
+            run = words.meant("note", self.report, self.places)
+            self._ask_for(LineQuestion.note(device, self.places.focus, run))
             return
         text, line.value = line.value.strip(), ""
         self._ask_for(LineQuestion())
         if text:
-            self._send("note", text, asked.position)
+            self._send("note", text, asked.position, asked.run)
 
     def action_pause(self) -> None:
         """Begin nothing, or go on."""
