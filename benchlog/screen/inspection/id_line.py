@@ -29,7 +29,7 @@ class Scanned(Typed):
         self.value = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LineQuestion:
     """What is asked beside the line; `said` is the question with its keys.
 
@@ -47,14 +47,14 @@ class LineQuestion:
     @classmethod
     def twice(cls, device: str, said: str) -> "LineQuestion":
         """Ask whether a device that was measured already is measured again."""
-        return cls("device", device, said=_twice(device, said))
+        return cls(verb="device", device=device, said=_twice(device, said))
 
     @classmethod
     def note(cls, device: str, position: str, run: int | None) -> "LineQuestion":
         """Take the line for a remark."""
         of = f"Note for {printable(device)}" if device else "Note"
         said = f"{of}: F5 keeps what the line holds, Enter does not; Esc: no note"
-        return cls("note", device, position, said, run)
+        return cls(verb="note", device=device, position=position, said=said, run=run)
 
     @property
     def noting(self) -> bool:

@@ -96,7 +96,6 @@ class Places:
 
 # --- what stands in each part of a lot's screen; pure
 
-_OF_A_RUN: Final = ("again", "aside", "damaged", "note")
 _RINGS: Final = {Decision.PASS: 1, Decision.FAIL: 2, Decision.UNDECIDED: 3}
 _BAR: Final = 30
 _DONE: Final = {
@@ -269,34 +268,6 @@ def last_run(report: LotReport, position: str = "") -> LotRun | None:
     runs = report.begun or report.runs
     here = (run for run in reversed(runs) if position in ("", run.position))
     return next(filter(has_ended, here), None)
-
-
-def noted(report: LotReport | None, places: Places) -> str:
-    """Return the device that a remark is for: the one that is in, or the last one."""
-    here = _begun_at(report, places)
-    being = [run for run in here if run.run == places.spot.run]
-    return (being or here)[-1].device if here else ""
-
-
-def meant(verb: str, report: LotReport | None, places: Places) -> int | None:
-    """Return the run that a key means: the one that goes on, or the last one there.
-
-    It is named to the keeper, where the next device may have begun meanwhile. What is
-    taken back, or damaged, counts. None where nothing is known to be there, and for
-    what means no run of a position.
-    """
-    if verb not in _OF_A_RUN:
-        return None
-    if places.spot.run is not None:
-        return places.spot.run
-    counts = verb in ("aside", "damaged")
-    here = (run for run in _begun_at(report, places) if run.counts or not counts)
-    return max((run.run for run in here), default=None)
-
-
-def _begun_at(report: LotReport | None, places: Places) -> list[LotRun]:
-    runs = (report.begun or report.runs) if report is not None else ()
-    return [run for run in runs if places.focus in ("", run.position)]
 
 
 def figures_line(
