@@ -1,5 +1,6 @@
 """Which run a key of a lot's screen means: the one that its reader sees; pure."""
 
+from collections.abc import Iterable
 from typing import Final
 
 from benchlog.model import LotRun
@@ -11,7 +12,8 @@ _OF_A_RUN: Final = ("again", "aside", "damaged", "note")
 
 def noted(report: LotReport | None, places: Places) -> str:
     """Return the device that a remark is for: the one that is in, or the last one."""
-    here = _begun_at(report, places)
+    runs = (report.begun or report.runs) if report is not None else ()
+    here = _at(places, runs)
     being = [run for run in here if run.run == places.spot.run]
     return (being or here)[-1].device if here else ""
 
@@ -28,10 +30,10 @@ def meant(verb: str, report: LotReport | None, places: Places) -> int | None:
     if places.spot.run is not None:
         return places.spot.run
     counts = verb in ("aside", "damaged")
-    here = (run for run in _begun_at(report, places) if run.counts or not counts)
+    begun = report.begun if report is not None else ()
+    here = (run for run in _at(places, begun) if run.counts or not counts)
     return max((run.run for run in here), default=None)
 
 
-def _begun_at(report: LotReport | None, places: Places) -> list[LotRun]:
-    runs = (report.begun or report.runs) if report is not None else ()
+def _at(places: Places, runs: Iterable[LotRun]) -> list[LotRun]:
     return [run for run in runs if places.focus in ("", run.position)]
