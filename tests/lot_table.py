@@ -87,14 +87,16 @@ class Table:
 
 
 @contextmanager
-def set_up(shop: Shop, monkeypatch: pytest.MonkeyPatch, most: int) -> Iterator[Table]:
+def set_up(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch, most: int, least: int = 5
+) -> Iterator[Table]:
     for name, value in shop.environment.items():
         monkeypatch.setenv(name, value)
     assert float(shop.environment["BENCHLOG_TIME_SCALE"]) >= SCALE
     wish = Wish(
         lot="L1", bench=str(shop.folder / "bench.toml"), part=PART, lot_size=40,
         sample=4, accept=1,
-        min_readings=5, max_readings=most,
+        min_readings=least, max_readings=most,
     )  # fmt: skip
     given = task_for(wish, shop.db)
     task = Task(

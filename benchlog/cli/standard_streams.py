@@ -47,6 +47,8 @@ def let_go_once_ended() -> Iterator[None]:
         yield
         return
     before = {one: signal.getsignal(one) for one in _ENDING}
+    if before[signal.SIGHUP] == signal.SIG_IGN:  # `nohup`
+        del before[signal.SIGHUP]
 
     def asked(number: int, frame: FrameType | None) -> None:
         if frame is None:
@@ -55,7 +57,7 @@ def let_go_once_ended() -> Iterator[None]:
         signal.signal(number, before[signal.Signals(number)])
         signal.raise_signal(number)
 
-    for one in _ENDING:
+    for one in before:
         signal.signal(one, asked)
     try:
         yield

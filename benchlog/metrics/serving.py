@@ -59,11 +59,18 @@ def serving(database: Path, at: ServedAt) -> Iterator[ServedAt]:
 def serve_until_told(database: Path, at: ServedAt, told: Told) -> None:
     """Serve in this process until Ctrl-C, SIGTERM or the terminal's end."""
     stop = Event()
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+    for number in ending_signals():
         signal.signal(number, lambda *_: stop.set())
     with _listening(database, at) as server:
         told(server.at)
         stop.wait()
+
+
+def ending_signals() -> list[signal.Signals]:
+    """Return what ends a server: a hang-up only where nobody said `nohup`."""
+    ending = [signal.SIGINT, signal.SIGTERM]
+    hung_up = signal.getsignal(signal.SIGHUP) != signal.SIG_IGN
+    return [*ending, signal.SIGHUP] if hung_up else ending
 
 
 @contextlib.contextmanager

@@ -12,7 +12,8 @@ _WATCHED = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGCONT)
 class Signals:
     """Catches SIGINT, SIGTERM and SIGHUP while in use; `fileno` becomes readable.
 
-    Whoever had SIGTERM or SIGHUP before is called with it afterwards, without a frame.
+    A SIGHUP that is ignored stays so: `nohup` asks for that. Whoever had SIGTERM or
+    SIGHUP before is called with it afterwards, without a frame.
     `continued` tells that the process goes on after it was stopped (SIGCONT).
     """
 
@@ -31,6 +32,8 @@ class Signals:
         for sock in (self._mine, self._theirs):
             sock.setblocking(False)
         for number in _WATCHED:
+            if number == signal.SIGHUP and signal.getsignal(number) == signal.SIG_IGN:
+                continue
             self._before[number] = signal.signal(number, self._catch)
         self._wakeup = signal.set_wakeup_fd(
             self._theirs.fileno(), warn_on_full_buffer=False

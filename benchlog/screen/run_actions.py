@@ -1,10 +1,11 @@
 """What a person can do to the run that is shown: keys, questions, requests."""
 
 from functools import partial
-from typing import ClassVar
+from typing import ClassVar, Final
 
 from textual.binding import Binding, BindingType
 
+from benchlog.model import Purpose
 from benchlog.screen import panels
 from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.control_client import Moment
@@ -13,6 +14,9 @@ from benchlog.screen.questions import AskAgain, AskStop, AskText
 from benchlog.screen.screen_host import ScreenHost
 from benchlog.screen.sibling_runs import named, others_open
 from benchlog.units import printable
+
+_LOT_PURPOSES: Final = (Purpose.INSPECT, Purpose.TRIM)
+"""Their keeper ends as a whole, as `benchlog stop` tells."""
 
 
 class ActingScreen(BenchScreen):
@@ -87,7 +91,7 @@ class ActingScreen(BenchScreen):
             f" ({printable(run.device)} at {printable(run.position)})" if others else ""
         )
         self.app.push_screen(
-            AskStop(f"Stop run {run.id}{at}?", self._at_stake), answered
+            AskStop(f"Stop run {run.id}{at}?", self._at_stake_of_all), answered
         )
 
     def _at_stake(self) -> str:
@@ -98,6 +102,19 @@ class ActingScreen(BenchScreen):
             return said
         on = "goes on" if len(others) == 1 else "go on"
         return f"{said} Only this run ends: {named(others)} {on}."
+
+    def _at_stake_of_all(self) -> str:
+        """Say what a stop ends: of a lot all that is measured for it."""
+        run = self.follower.run
+        if not run.lot or run.purpose not in _LOT_PURPOSES:
+            return self._at_stake()
+        said = f"{self.follower.readings:,} readings stay in the database."
+        others = others_open(self.app.beside, run)
+        beside = f" {named(others)} included;" if others else ""
+        return (
+            f"{said} All work on lot {printable(run.lot)} ends,{beside} the lot can be "
+            "gone on with."
+        )
 
     def action_note(self) -> None:
         """Write a remark into the run."""

@@ -14,7 +14,8 @@ from benchlog.clock import HostClock
 from benchlog.evaluation.lots import lot_report
 from benchlog.model import Event, EventKind, Lot, LotRun
 from benchlog.recorder.lot.lot_inspection import launch_lot
-from benchlog.screen.inspection.text import Places, Spot, last_run, noted
+from benchlog.screen.inspection.meant_run import noted
+from benchlog.screen.inspection.text import Places, Spot, last_run
 from benchlog.store.sqlite import connect_to_write
 from benchlog.store.writer import Writer
 from benchlog.verdict.lot.lot_runs import begun_here

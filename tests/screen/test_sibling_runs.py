@@ -1,7 +1,8 @@
 """Two positions of one keeper: both in view, a key between them, stop means one."""
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
+from dataclasses import replace
 
 import pytest
 from screen.keeper import StubDesk
@@ -10,6 +11,7 @@ from screen.scenes import Scene, Stage
 from textual.pilot import Pilot
 
 from benchlog.control import Answer, Request
+from benchlog.model import Purpose
 from benchlog.screen.app import BenchApp
 from benchlog.screen.screen_host import ScreenOptions, ScreenOutcome
 from benchlog.screen.widgets.key_bar import keys_of
@@ -18,6 +20,7 @@ from benchlog.store.reader import Reader
 
 FIRST = Scene(control="keeper.sock", device="KX-A", position="A")
 SECOND = Scene(control="keeper.sock", device="KX-B", position="B", offset_ppm=-500.0)
+BOTH = (FIRST, SECOND)
 
 
 class Pair:
@@ -25,10 +28,10 @@ class Pair:
 
     pilot: Pilot
 
-    def __init__(self, stage: Stage) -> None:
+    def __init__(self, stage: Stage, scenes: Sequence[Scene] = BOTH) -> None:
         self.stage = stage
-        self.runs = [stage.begin(scene) for scene in (FIRST, SECOND)]
-        for run, scene in zip(self.runs, (FIRST, SECOND), strict=True):
+        self.runs = [stage.begin(scene) for scene in scenes]
+        for run, scene in zip(self.runs, scenes, strict=True):
             stage.readings(run, scene.values(20))
         path = stage.database.parent / "keeper.sock"
         self.desk = StubDesk(path, {"stop": self.stop, "again": self.again})
@@ -66,8 +69,10 @@ class Pair:
 
 
 @asynccontextmanager
-async def pair(stage: Stage, size: tuple[int, int] = (100, 30)) -> AsyncIterator[Pair]:
-    made = Pair(stage)
+async def pair(
+    stage: Stage, size: tuple[int, int] = (100, 30), scenes: Sequence[Scene] = BOTH
+) -> AsyncIterator[Pair]:
+    made = Pair(stage, scenes)
     try:
         async with made.app.run_test(size=size) as made.pilot:
             await until(made.pilot, "device KX-B")
@@ -138,6 +143,20 @@ async def test_stop_ends_the_one_that_is_shown_and_says_so(stage: Stage):
         left = await p.left()
         assert left == ScreenOutcome(second, stopped=True, run_ids=(3, second))
         assert p.stopped() == [second, 3]
+
+
+async def test_a_stop_in_a_lot_tells_that_all_of_it_ends(stage: Stage):
+    """Its keeper ends with a run that is stopped; before, "Only this run ends"."""
+    inspect = Purpose.INSPECT
+    scenes = [replace(scene, purpose=inspect, lot="B2207") for scene in BOTH]
+    async with pair(stage, scenes=scenes) as p:
+        await p.pilot.press("s")
+        await until(p.pilot, "Stop run 1 (KX-A at A)?")
+        asked = " ".join(plain.text for plain in p.app.screen.query(PlainText))
+        assert "Only this run ends" not in asked
+        assert "All work on lot B2207 ends, run 2 (KX-B at B) included" in asked
+        await p.pilot.press("escape")
+        await until_gone(p.pilot, "Stop run 1")
 
 
 @pytest.mark.campaign  # `test_stop_ends_the_one_that_is_shown` leaves so, too

@@ -4,7 +4,6 @@ import asyncio
 import hmac
 import logging
 import secrets
-import signal
 import sys
 import traceback
 from collections import deque
@@ -29,6 +28,7 @@ from benchlog.cli.tasks.page_metrics import METRICS, PageMetrics
 from benchlog.clock import Deadline, host_deadline
 from benchlog.errors import MissingExtraError, UsageError
 from benchlog.metrics.addresses import is_own_name, is_this_computer
+from benchlog.metrics.serving import ending_signals
 
 if TYPE_CHECKING:
     from aiohttp import web
@@ -126,7 +126,7 @@ async def _serve(served: ServedScreens) -> None:
 async def _until_told() -> None:
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+    for number in ending_signals():
         loop.add_signal_handler(number, stop.set)
     await stop.wait()
 

@@ -209,6 +209,10 @@ class LotBook:
         found = [run for run in self._at(position) if run.counts]
         return found[-1] if found else None
 
+    def begun_run(self, run_id: int) -> LotRun | None:
+        """Return a run of the lot that was begun here, None where there is none."""
+        return next((run for run in self._begun if run.run == run_id), None)
+
     def may_be_in(self, position: str) -> bool:
         """Whether the device that was measured last at a position may be in still.
 

@@ -98,9 +98,9 @@ class LotCommands(ControlCommands):
         if request.do == "stop":
             self._lot.leave()
             return Answer(ok=True)
-        if request.do in ("pause", "go-on"):
+        if request.do in ("pause", "go-on") and self._is_open(request.run):
             self._lot.paused = request.do == "pause"
-            if not self._open():
+            if not self._lot.book.runs.all():
                 return Answer(ok=True)
         return super().answer(request)
 
@@ -108,7 +108,7 @@ class LotCommands(ControlCommands):
         """Return why a request cannot be done now; empty where nothing is known."""
         if request.position and self._at(request.position) is None:
             return f"there is no position {printable(request.position)}"
-        open_runs = self._open(request.position) if request.do in _ENDING else []
+        open_runs = self._open(request) if request.do in _ENDING else []
         return next(filter(None, map(self._lot.unfinished, open_runs)), "")
 
     def _device(self, request: Request) -> Answer:
@@ -159,15 +159,18 @@ class LotCommands(ControlCommands):
         kind, usual = _WORDS[request.do]
         text = request.text.strip()[:4_000]
         said = f"{usual} ({text})" if usual and text else usual or text
-        running = self._open(request.position)
+        running = self._open(request)
         if running:
             self._lot.book.runs.note(running[-1], kind, said)
             if request.do != "note":
                 self._lot.end_one(running[-1].run_id, "stopped")
             return Answer(ok=True, data={"run": running[-1].run_id})
-        last = self._lot.lot.last(request.position)
+        if request.run is None:
+            last = self._lot.lot.last(request.position)
+        else:
+            last = self._lot.lot.begun_run(request.run)
         if last is None:
-            return _no("no device has been measured yet")
+            return _no(_nothing_of(request))
         self._lot.lot.mark(last.run, (kind, said))
         self._lot.lot.decide()
         return Answer(ok=True, data={"run": last.run, "device": last.device})
@@ -223,25 +226,44 @@ class LotCommands(ControlCommands):
                 self._lot.ask_about(run_id, asked=kind is EventKind.HELD)
 
     def _again(self, request: Request) -> Answer:
-        running = self._open(request.position)
+        running = self._open(request)
         if running:
             run = running[-1]
             place, device = self._lot.place_of(run.run_id), run.plan.device
-            self._lot.set_aside(run, "measured again", "measured again: see the next")
         else:
             last = self._lot.lot.newest(request.position)
             free = self._at(last.position) if last is not None else None
-            if last is None or free is None:
-                return _no("no device has been measured yet")
+            if last is None or free is None or request.run not in (None, last.run):
+                return _no(_nothing_of(request))
+            if free.run_id is not None:
+                return _no(
+                    f"another device is being measured at {printable(free.name)}"
+                )
             place, device = free, last.device
+        if request.text.strip() not in ("", device):
+            return _no(
+                f"{printable(request.text.strip()[:40])} is not measured in the place "
+                f"of {printable(device)}: the next device is named on the lot's screen"
+            )
+        if running:
+            self._lot.set_aside(run, "measured again", "measured again: see the next")
         waiting, again = place.device, "measured again as a person asked"
         run_id = self._lot.begin_at(place, device, again=again)
         place.device = waiting  # what was scanned for afterwards is not lost
         return Answer(ok=True, data={"run": run_id})
 
-    def _open(self, position: str = "") -> list[LiveRun]:
-        runs = self._lot.book.runs.all()
-        return [run for run in runs if position in ("", run.position.name)]
+    def _open(self, request: Request) -> list[LiveRun]:
+        """Return the open runs that are meant: the one that is named, or those there.
+
+        Who names a run has it before his eyes, and another may have begun meanwhile.
+        """
+        runs, at = self._lot.book.runs.all(), request.position
+        if request.run is not None:
+            return [run for run in runs if run.run_id == request.run]
+        return [run for run in runs if at in ("", run.position.name)]
+
+    def _is_open(self, run_id: int | None) -> bool:
+        return run_id is None or run_id in self._lot.book.runs.by_id
 
     def _at(self, position: str) -> DeviceSite | None:
         return next((p for p in self._lot.places if p.name == position), None)
@@ -276,6 +298,12 @@ class LotCommands(ControlCommands):
         ]
         lot = {"said": self._lot.said, "paused": self._lot.paused, "places": places}
         return {**super()._status(), "lot": lot}
+
+
+def _nothing_of(request: Request) -> str:
+    if request.run is None:
+        return "no device has been measured yet"
+    return f"run {request.run} is not open here"
 
 
 def _no(text: str) -> Answer:

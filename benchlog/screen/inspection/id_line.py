@@ -29,30 +29,32 @@ class Scanned(Typed):
         self.value = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LineQuestion:
     """What is asked beside the line; `said` is the question with its keys.
 
     `verb` is what the keeper is asked for on yes: `device` (measure it again) or
-    `note`; nothing is asked when it is empty.
+    `note`; nothing is asked when it is empty. `run` is the one that a note is for:
+    another device may be measured there before it is written.
     """
 
     verb: str = ""
     device: str = ""
     position: str = ""
     said: str = ""
+    run: int | None = None
 
     @classmethod
     def twice(cls, device: str, said: str) -> "LineQuestion":
         """Ask whether a device that was measured already is measured again."""
-        return cls("device", device, said=_twice(device, said))
+        return cls(verb="device", device=device, said=_twice(device, said))
 
     @classmethod
-    def note(cls, device: str, position: str) -> "LineQuestion":
+    def note(cls, device: str, position: str, run: int | None) -> "LineQuestion":
         """Take the line for a remark."""
         of = f"Note for {printable(device)}" if device else "Note"
         said = f"{of}: F5 keeps what the line holds, Enter does not; Esc: no note"
-        return cls("note", device, position, said)
+        return cls(verb="note", device=device, position=position, said=said, run=run)
 
     @property
     def noting(self) -> bool:

@@ -29,6 +29,7 @@ from benchlog.screen.inspection.id_line import (
     make_ready,
 )
 from benchlog.screen.inspection.keys import LOT_KEYS, LotHelp
+from benchlog.screen.inspection.meant_run import meant, noted
 from benchlog.screen.inspection.text import Places
 from benchlog.screen.widgets.text import Newest, PlainText
 from benchlog.store.reader import Reader
@@ -273,19 +274,21 @@ class LotScreen(BenchScreen):
 
     def action_do(self, verb: str) -> None:
         """Ask the keeper for something that needs no words."""
-        self._send(verb, "", self.places.focus)
+        run = meant(verb, self.report, self.places)
+        self._send(verb, "", self.places.focus, run)
 
     def action_note(self) -> None:
         """Take the line for a remark on the last device; once more: keep it."""
         asked, line = self._asked, self.query_one(Input)
         if not asked.noting:
-            device = words.noted(self.report, self.places)
-            self._ask_for(LineQuestion.note(device, self.places.focus))
+            device = noted(self.report, self.places)
+            run = meant("note", self.report, self.places)
+            self._ask_for(LineQuestion.note(device, self.places.focus, run))
             return
         text, line.value = line.value.strip(), ""
         self._ask_for(LineQuestion())
         if text:
-            self._send("note", text, asked.position)
+            self._send("note", text, asked.position, asked.run)
 
     def action_pause(self) -> None:
         """Begin nothing, or go on."""

@@ -270,14 +270,6 @@ def last_run(report: LotReport, position: str = "") -> LotRun | None:
     return next(filter(has_ended, here), None)
 
 
-def noted(report: LotReport | None, places: Places) -> str:
-    """Return the device that a remark is for: the one that is in, or the last one."""
-    runs = (report.begun or report.runs) if report is not None else ()
-    here = [run for run in runs if places.focus in ("", run.position)]
-    being = [run for run in here if run.run == places.spot.run]
-    return (being or here)[-1].device if here else ""
-
-
 def figures_line(
     last: LotRun | None,
     *,
