@@ -2,10 +2,10 @@
 
 import math
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from typing import Any, ClassVar
 
-from benchlog.clock import HostClock, host_sleep
+from benchlog.clock import HostClock
 from benchlog.driver import GRACE_S
 from benchlog.driver_blocks import (
     StreamingDriver,
@@ -20,12 +20,10 @@ from benchlog.testing.clocks import HurriedClock
 from benchlog.testing.contract import DriverContract
 from benchlog.testing.faults import Fault
 from benchlog.testing.peers import Peer
-from benchlog.testing.soundness import check_error, sound
+from benchlog.testing.soundness import chances, check_error, sound
 
 _LOOKS = 3
 _TRIES = 3
-_RECOVERIES = 8
-_PAUSE_S = 0.05
 _SLACK_S = 1.0
 """Seconds a loaded computer may add to a bound."""
 
@@ -155,14 +153,12 @@ def _block_failure(driver: StreamingDriver) -> InstrumentError:
 
 def _recovered(driver: StreamingDriver) -> SampleBlock:
     """Reopen as the keeper does until a block comes; return it."""
-    for _ in range(_RECOVERIES):
+    for _ in chances():
         driver.close()
-        try:
+        with suppress(InstrumentError):
             driver.open()
             driver.identify()
             return driver.read_block()
-        except InstrumentError:
-            host_sleep(_PAUSE_S)
     raise AssertionError("it never came back")
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, ClassVar, Final
 from unittest.mock import patch
 
-from benchlog.clock import HostClock, host_sleep
+from benchlog.clock import HostClock
 from benchlog.driver import GRACE_S, Driver, Option, check_options
 from benchlog.driver_values import (
     check_stamp,
@@ -31,13 +31,11 @@ from benchlog.testing.faults import (
     replies,
 )
 from benchlog.testing.peers import Peer
-from benchlog.testing.soundness import check_error, raised, soon, sound
+from benchlog.testing.soundness import chances, check_error, raised, soon, sound
 
 _RECONNECTS: Final = 20
-_RECOVERIES: Final = 8
 _LOOKS: Final = 3
 _SILENCES: Final = 3
-_PAUSE_S: Final = 0.05
 _SLACK_S: Final = 1.0
 """Seconds a loaded computer may add to a bound."""
 
@@ -207,23 +205,34 @@ class DriverContract:
 
     def test_fault(self, fault: Fault) -> None:
         """A fault is the right error in bounded time; then all is well again."""
-        with self.opened() as (peer, driver):
-            driver.read()
-            peer.misbehave(fault)
-            error, took_s = _failure(driver)
-            assert isinstance(error, fault.raises), repr(error)
-            assert took_s < driver.read_limit_s + GRACE_S + _SLACK_S
-            check_error(error)
-            late = float(LATE_LINE)
-            values = list(_recovered(driver))
-            assert not any(math.isclose(value, late, rel_tol=1e-6) for value in values)
-            assert math.isclose(values[-1], self.value, rel_tol=1e-12)
+        for _ in range(_SILENCES):
+            with self.opened() as (peer, driver):
+                driver.read()
+                peer.misbehave(fault)
+                error, took_s = _failure(driver)
+                assert took_s < driver.read_limit_s + GRACE_S + _SLACK_S
+                check_error(error)
+                if isinstance(error, fault.raises):
+                    self._is_well_again(driver)
+                    return
+            if not isinstance(error, SilentError):
+                break  # else a busy computer let the fault come late
+        raise AssertionError(repr(error))
+
+    def _is_well_again(self, driver: Driver) -> None:
+        late = float(LATE_LINE)
+        values = list(_recovered(driver))
+        assert not any(math.isclose(value, late, rel_tol=1e-6) for value in values)
+        assert math.isclose(values[-1], self.value, rel_tol=1e-12)
 
     def test_malformed_line_is_no_sample(self, line: bytes) -> None:
         """What is not one finite decimal number never becomes a sample."""
-        with self.opened() as (peer, driver):
-            peer.misbehave(replies(line))
-            error = _refused(driver, line)
+        for _ in range(_SILENCES):
+            with self.opened() as (peer, driver):
+                peer.misbehave(replies(line))
+                error = _refused(driver, line)
+            if not isinstance(error, SilentError):
+                break  # else a busy computer let the line come late
         assert isinstance(error, GarbledError), (
             f"the malformed line {line[:60]!r} raised {type(error).__name__}; it must "
             "raise GarbledError"
@@ -270,17 +279,12 @@ def _failure(driver: Driver) -> tuple[InstrumentError, float]:
 def _refused(driver: Driver, line: bytes) -> InstrumentError:
     """Return the error that a malformed line ends in, or tell what was made of it.
 
-    A few good readings that had come before it may still be delivered, and a busy
-    computer may let the line come late: a silence is asked about twice more.
+    A few good readings that had come before it may still be delivered.
     """
-    silences = 0
     for _ in range(20):
         try:
             sample = driver.read()
         except InstrumentError as error:
-            silences += isinstance(error, SilentError)
-            if isinstance(error, SilentError) and silences < _SILENCES:
-                continue
             return error
         if sample.raw.strip() == line.strip():
             raise AssertionError(
@@ -295,14 +299,13 @@ def _refused(driver: Driver, line: bytes) -> InstrumentError:
 
 def _recovered(driver: Driver) -> Iterator[float]:
     """Reopen as the keeper does until two values in a row have come; yield them."""
-    for _ in range(_RECOVERIES):
+    for _ in chances():
         driver.close()
         try:
             driver.open()
             driver.identify()
             values = [driver.read().value, driver.read().value]
         except InstrumentError:
-            host_sleep(_PAUSE_S)
             continue
         yield from values
         return

@@ -16,7 +16,7 @@ from benchlog.testing.clocks import HurriedClock
 from benchlog.testing.faults import Fault, replies
 from benchlog.testing.setter_peers import SetterPeer
 from benchlog.testing.setter_scripts import NO_VALUES, SETTER_FAULTS
-from benchlog.testing.soundness import check_error, raised, soon, sound
+from benchlog.testing.soundness import chances, check_error, raised, soon, sound
 
 _SLACK_S: Final = 1.0
 """Seconds a loaded computer may add to a bound."""
@@ -24,7 +24,6 @@ _CALLS: Final = 4
 """Questions that one order may take, each with its patience: as a keeper has it."""
 _DRAWN: Final = 60
 """Values that are drawn, half of them beyond the bounds; our rule."""
-_RECOVERIES: Final = 8
 _PAUSE_S: Final = 0.05
 _NO_NUMBERS: Final = (math.nan, math.inf, -math.inf, None, "3", True, b"1", 1j, [1.0])
 """What is no finite number; it may never be set."""
@@ -332,13 +331,10 @@ def _failure(call: Any) -> tuple[InstrumentError, float]:
 
 def _recovered(setter: Setter) -> None:
     """Reopen as the keeper does until it can be let go of."""
-    for _ in range(_RECOVERIES):
+    for _ in chances():
         setter.close()
-        try:
+        with suppress(InstrumentError):
             setter.open()
             setter.release()
-        except InstrumentError:
-            host_sleep(_PAUSE_S)
-            continue
-        return
+            return
     raise AssertionError("it could never be let go of again")
