@@ -14,7 +14,7 @@ took a third of a core from the benches that were waited for.
 """
 
 
-def wait_for(true: Callable[[], object], within_s: float = 30.0) -> None:
+def wait_for(true: Callable[[], object], within_s: float = 90.0) -> None:
     """Look until it is true; AssertionError when it is not within so many seconds."""
     limit, clock = host_deadline(within_s), host_clock()
     began_ns = clock.mono_ns()

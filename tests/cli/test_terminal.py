@@ -65,7 +65,7 @@ class Terminal:
                 came = os.read(self.fd, 65_536).decode(errors="replace")
                 self.seen, self.all = self.seen + came, self.all + came
 
-    def until(self, text: str, within_s: float = 20.0) -> None:
+    def until(self, text: str, within_s: float = 90.0) -> None:
         """Look until a text is drawn that is drawn in one piece."""
         limit = host_deadline(within_s)
         while text not in self.seen:
@@ -75,7 +75,7 @@ class Terminal:
 
     def until_true(self, holds: Callable[[], bool]) -> None:
         """Look until something else is so: a terminal nobody reads would block."""
-        limit = host_deadline(20.0)
+        limit = host_deadline(90.0)
         while not holds():
             assert not limit.passed, self.seen
             self.look()
@@ -95,7 +95,7 @@ class Terminal:
         os.write(self.fd, keys.encode())
 
     def exit_code(self) -> int:
-        limit = host_deadline(20.0)
+        limit = host_deadline(90.0)
         while self.process.poll() is None:
             assert not limit.passed, self.seen[-3000:]
             self.look()

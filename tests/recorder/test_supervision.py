@@ -81,7 +81,7 @@ def test_an_alarm_is_an_event_and_a_message(plan_for, database, clock, tmp_path)
         quiet_s=600.0,
         command=(sys.executable, "-c", write, str(out), "{state} {subject}"),
     )
-    plan = plan_for("stranger-steady", readings=250, max_s=60.0)
+    plan = plan_for("stranger-steady", readings=500, max_s=90.0)
     nobody = AlarmRule(when="offset_ppm", above=-2.0, command=("/no/such/program",))
     plan = replace(plan, bench=replace(plan.bench, alarms=(rule, nobody)))
     _, events = kept(plan, database, clock)
