@@ -148,10 +148,11 @@ def fit_body_law(
     Raises DataError where the quantities cannot be told apart.
     """
     means = _means((t_s, ambient_c, ppm))
-    lagged, model = _weighed(means, law, search)
+    ways = _weighed(means, law, search)
+    lagged, model = ways[-1]
     found, one_lag = lagged.fit, True
     with suppress(DataError):
-        one_lag = not model.second_seen(lagged.best, lagged.lag_s)
+        one_lag = not any(m.second_seen(one.best, one.lag_s) for one, m in ways)
         free = model.free(lagged.best, lagged.lag_s)
         wider = free.covariance[1, 1] > found.covariance[1, 1]
         if lagged.sure or wider:
@@ -182,11 +183,13 @@ def _means(columns: tuple[Array, Array, Array]) -> _Means:
 
 def _weighed(
     means: _Means, law: LawTerms, search: LagSearch
-) -> tuple[Lagged, "_Model"]:
+) -> list[tuple[Lagged, "_Model"]]:
     """Weigh lags, of a body that was at ambient, then of one that nobody knows.
 
     Without what has not faded of its beginning, as the longest likely lag would have
     it. Where half of the run does not remain, it is taken that it began at ambient.
+    The last way counts. A second lag may show in either: most where a body was at
+    ambient, and a wrong beginning looks like one.
     """
     found, model = _weighed_from_ambient(means, law, search)
     least_s = means.measured_s / min(len(means.t_s), FINE)
@@ -200,9 +203,9 @@ def _weighed(
         lags = np.geomspace(least_s, high_s, _LAGS)
         anew = weigh_lags(later.fit, lags, search)
         if anew.high_s < lags[-1]:
-            return anew, later
+            return [(found, model), (anew, later)]
         high_s *= 2.0
-    return found, model
+    return [(found, model)]
 
 
 def _weighed_from_ambient(
