@@ -172,6 +172,7 @@ def test_a_room_that_swung_before_the_run_began_leaves_the_law(
     assert found.lag_s == pytest.approx(lag_s, rel=0.05)
     assert found.coefficients[0].value == pytest.approx(0.2, rel=0.02)
     assert found.coefficients[0].low < 0.2 < found.coefficients[0].high
+    assert found.coefficients[0].high - found.coefficients[0].low < 0.02
 
 
 def test_the_range_of_a_law_is_what_the_device_went_through():

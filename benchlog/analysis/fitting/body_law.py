@@ -5,6 +5,7 @@ and the wider one is kept: all lags weighed by their evidence, and the likeliest
 the lag, and when ambient changed, as further unknowns of the fit.
 """
 
+import math
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import KW_ONLY, dataclass, replace
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.distributions import chi_squared_above
+from benchlog.analysis.fitting.body_means import FINE, BodyMeans, body_means
 from benchlog.analysis.fitting.regression import (
     LinearFit,
     Regression,
@@ -25,7 +27,6 @@ from benchlog.analysis.fitting.thermal_lag import (
     Lagged,
     LagSearch,
     begun_by,
-    known_body,
     lagging,
     stretches,
     weigh_lags,
@@ -34,8 +35,6 @@ from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
 
-FINE: Final = 3_000  # our rule: what memory and time allow
-"""Means that a body is followed in; the least lag is a 3,000th of what was measured."""
 
 _LAGS: Final = 12  # our rule: neighbours are less than a factor of two apart
 # tests/finders/body_law_widening.py. Criterion: 98 % of the intervals of each
@@ -48,21 +47,17 @@ _ROUNDS: Final = 3  # of Gauss and Newton; our rule: they start at the likeliest
 _NUDGE: Final = 1.001  # of a lag, for its derivative; our rule: well above rounding
 # times that a lag may change in a round; our rule: no round runs away
 _FAR: Final = 1.3
-# of the span of ambient, from one mean to the next; our rule: less is a ramp
-_JUMP: Final = 0.01
 # of its size, that a column must have of its own; our rule: with less it is not told
 # from others
 _APART: Final = 1e-3
-_SHARP: Final = 8.0  # times the usual change; our rule: larger than chance makes it
 # A second lag, as ratios of the first; our rule: nearer ones are hardly told from it.
 _RATIOS: Final = (0.2, 5.0)
-_BESIDE: Final = 0.2  # of the span of ambient, beside one jump; our rule: it is alone
 _FOLLOWED: Final = (
     3.0  # means in a lag, of a body that jumps; our rule: a curve wants 3
 )
 _BY_CHANCE: Final = 0.01  # our rule: share of bodies of one lag that are called others
 _SECOND: Final = "second"
-_JUMPS: Final = 20  # our rule: bounds the further unknowns; the largest jumps are taken
+_LATE: Final = "late"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,46 +88,6 @@ class BodyLaw:
     one_jump: bool
 
 
-@dataclass(frozen=True, slots=True)
-class _Means:
-    """Means of the readings, and where unbroken stretches of them begin."""
-
-    t_s: Array
-    ambient_c: Array
-    ppm: Array
-    starts: NDArray[np.int64]
-
-    @property
-    def measured_s(self) -> float:
-        """How long was measured, gaps taken off."""
-        gaps_s = self.t_s[self.starts[1:]] - self.t_s[self.starts[1:] - 1]
-        return float(self.t_s[-1] - self.t_s[0] - gaps_s.sum())
-
-    def known(self, lag_s: float) -> NDArray[np.bool_]:
-        """Mark where a body with such a lag is known in spite of gaps."""
-        return known_body(self.t_s, self.ambient_c, self.starts, lag_s)
-
-    def one_jump(self) -> bool:
-        """Whether ambient did nothing but jump, once: then it was hardly elsewhere."""
-        at = self.jumps()
-        if not len(at):
-            return False
-        before, after = self.ambient_c[: at[0]], self.ambient_c[at[-1] :]
-        span_c = float(np.ptp(self.ambient_c))
-        moved_c = abs(float(np.median(after)) - float(np.median(before)))
-        beside_c = max(float(np.ptp(before)), float(np.ptp(after)))
-        return moved_c > (1 - _BESIDE) * span_c and beside_c < _BESIDE * span_c
-
-    def jumps(self) -> NDArray[np.int64]:
-        """Return after which means ambient had jumped, the largest jumps only."""
-        moved_c = np.abs(np.diff(self.ambient_c))
-        least_c = max(
-            _JUMP * float(np.ptp(self.ambient_c)), _SHARP * float(np.median(moved_c))
-        )
-        at = np.flatnonzero(moved_c > least_c)
-        return np.sort(at[np.argsort(moved_c[at])[-_JUMPS:]]) + 1
-
-
 def fit_body_law(
     t_s: Array,
     ambient_c: Array,
@@ -147,7 +102,7 @@ def fit_body_law(
     Times rise; no value is NaN. The coefficients of the fit are f0, c_1 ..., drift.
     Raises DataError where the quantities cannot be told apart.
     """
-    means = _means((t_s, ambient_c, ppm))
+    means = body_means((t_s, ambient_c, ppm))
     ways = _weighed(means, law, search)
     lagged, model = ways[-1]
     found, one_lag = lagged.fit, True
@@ -173,16 +128,8 @@ def fit_body_law(
     )
 
 
-def _means(columns: tuple[Array, Array, Array]) -> _Means:
-    """Average at most `FINE` blocks of readings, none across a gap."""
-    n = len(columns[0])
-    blocks = block_starts(stretches(columns[0]), n, FINE)
-    t_s, ambient, ppm = means_between(columns, blocks)
-    return _Means(t_s, ambient, ppm, stretches(t_s))
-
-
 def _weighed(
-    means: _Means, law: LawTerms, search: LagSearch
+    means: BodyMeans, law: LawTerms, search: LagSearch
 ) -> list[tuple[Lagged, "_Model"]]:
     """Weigh lags, of a body that was at ambient, then of one that nobody knows.
 
@@ -209,7 +156,7 @@ def _weighed(
 
 
 def _weighed_from_ambient(
-    means: _Means, law: LawTerms, search: LagSearch
+    means: BodyMeans, law: LawTerms, search: LagSearch
 ) -> tuple[Lagged, "_Model"]:
     """Weigh lags from a spacing to a quarter of the run.
 
@@ -245,7 +192,9 @@ class _Model:
     `known` marks the means that count.
     """
 
-    def __init__(self, means: _Means, law: LawTerms, known: NDArray[np.bool_]) -> None:
+    def __init__(
+        self, means: BodyMeans, law: LawTerms, known: NDArray[np.bool_]
+    ) -> None:
         self._means, self._law, self.known = means, law, known
         t_s = means.t_s[known]
         self._blocks = block_starts(stretches(t_s), len(t_s))
@@ -288,7 +237,7 @@ class _Model:
             slope = self._slope(found, body_c)
             design = self._design(body_c)
             unknowns, columns = self._told_apart(design, slope, self._unknowns(lag_s))
-            whole = self._regression.fit(np.column_stack([design, *columns]), self._ppm)
+            whole, unknowns = self._with_late(design, unknowns, columns)
             found = replace(
                 whole,
                 coefficients=whole.coefficients[:p],
@@ -300,6 +249,33 @@ class _Model:
                 else:
                     amiss_c = amiss_c + by * one
         return found
+
+    def _with_late(
+        self,
+        design: Array,
+        unknowns: list[tuple[str, Array]],
+        columns: list[Array],
+    ) -> tuple[LinearFit, list[tuple[str, Array]]]:
+        """Fit with all unknowns, but not with times that are known better anyway.
+
+        Ambient is known to within the spacing of the means. In an even swing the data
+        tell less of it, as lag and slope do the same; then it is no unknown, and what
+        a spacing would do to each coefficient is in the covariance.
+        """
+        whole = self._regression.fit(np.column_stack([design, *columns]), self._ppm)
+        at = [k for k, (name, _) in enumerate(unknowns) if name == _LATE]
+        if not at or whole.u[design.shape[1] + at[0]] <= self._means.spacing_s:
+            return whole, unknowns
+        late = columns[at[0]]
+        others = [one for k, one in enumerate(columns) if k != at[0]]
+        rest = np.column_stack([design, *others])
+        whole = self._regression.fit(rest, self._ppm)
+        by_s, *_ = np.linalg.lstsq(rest, late, rcond=None)
+        amiss = (
+            by_s * self._means.spacing_s / math.sqrt(3.0)
+        )  # as likely anywhere within
+        whole = replace(whole, covariance=whole.covariance + np.outer(amiss, amiss))
+        return whole, [one for k, one in enumerate(unknowns) if k != at[0]]
 
     def second_seen(self, found: LinearFit, lag_s: float) -> bool:
         """Whether a part of the body surely follows by another lag.
@@ -345,7 +321,7 @@ class _Model:
     def _unknowns(self, lag_s: float) -> list[tuple[str, Array]]:
         """Return what the body changes by with the lag, and with times of change."""
         means, body_c = self._means, self.body_c(lag_s)
-        rate = ("late", np.gradient(body_c, means.t_s))
+        rate = (_LATE, np.gradient(body_c, means.t_s))
         if not lag_s:
             return [rate]
         more = (self.body_c(lag_s * _NUDGE) - body_c) / (lag_s * (_NUDGE - 1.0))
@@ -355,7 +331,7 @@ class _Model:
 
     def _second(self, body_c: Array, lag_s: float) -> list[tuple[str, Array]]:
         """Return what a part of the body does that follows by another lag."""
-        least_s = self._means.measured_s / len(self._means.t_s)
+        least_s = self._means.spacing_s
         lags = [ratio * lag_s for ratio in _RATIOS]
         kept = [x for x in lags if least_s <= x <= self._means.measured_s / 2.0]
         return [(_SECOND, self.body_c(x) - body_c) for x in kept]
