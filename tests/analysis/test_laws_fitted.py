@@ -175,6 +175,20 @@ def test_a_room_that_swung_before_the_run_began_leaves_the_law(
     assert found.coefficients[0].high - found.coefficients[0].low < 0.02
 
 
+def test_an_even_swing_tells_a_slope_beside_a_lag():
+    """Before, when ambient was read was anybody's guess: -0.13 +- 0.30 of 0.2."""
+    n, begun_at = 7_200, 1_117
+    t = np.arange(float(n + begun_at))
+    ambient = 25.0 + np.sin(2 * np.pi * t / 900.0)
+    body = lagging(t, ambient, 60.0)[begun_at:]
+    read = ambient[begun_at:] + noise("white FM", n, 0.01, seed=5)
+    ppm = 0.2 * (body - 25.0) + noise("white FM", n, 0.1, seed=6)
+    found = fit_temperature(TemperatureData(t[begun_at:], read, ppm), "line")
+    slope = found.coefficients[0]
+    assert slope.low < 0.2 < slope.high
+    assert slope.high - slope.low < 0.03
+
+
 def test_the_range_of_a_law_is_what_the_device_went_through():
     """A body of 3,600 s follows a swing of 7,200 s by 1/sqrt(1 + (2 pi / 2)^2)."""
     t = np.arange(0.0, 40_000.0, 20.0)
