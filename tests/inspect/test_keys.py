@@ -1,10 +1,12 @@
 """A lot's keeper and screen, asked for what a person asks for; a real bench."""
 
 from collections.abc import Iterator
+from functools import partial
 
 import pytest
 from lot_shop import Shop
 from lot_table import Table, a_site, set_up
+from screen.looking import line_says
 from waiting import wait_for
 
 from benchlog.clock import VirtualClock, host_sleep
@@ -15,7 +17,6 @@ from benchlog.screen.inspection import text as words
 from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.headline import Headline
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
-from benchlog.screen.widgets.text import PlainText
 
 
 @pytest.fixture
@@ -160,12 +161,7 @@ async def test_scan_look_and_take_the_next(
         screen = app.screen
         assert isinstance(screen, LotScreen)
 
-        async def until(name: str, said: str) -> None:
-            for _ in range(200):
-                if said in screen.query_one(name, PlainText).text:
-                    return
-                await pilot.pause(0.05)
-            pytest.fail(f"{said!r} not in {screen.query_one(name, PlainText).text!r}")
+        until = partial(line_says, pilot, limit_s=10.0)
 
         await until("#todo", "scan or type its id")
         await pilot.press(*"KX7", "enter")

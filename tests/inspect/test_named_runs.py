@@ -2,10 +2,12 @@
 
 from collections.abc import Iterator
 from contextlib import closing
+from functools import partial
 
 import pytest
 from lot_shop import Shop
 from lot_table import Table, set_up
+from screen.looking import line_says
 from waiting import wait_for
 
 from benchlog import control
@@ -13,7 +15,6 @@ from benchlog.control import Answer, Request
 from benchlog.model import EventKind
 from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
-from benchlog.screen.widgets.text import PlainText
 from benchlog.store.reader import Reader
 
 
@@ -106,12 +107,7 @@ async def test_a_note_is_for_the_device_that_it_was_asked_for(table: Table) -> N
         screen = app.screen
         assert isinstance(screen, LotScreen)
 
-        async def until(name: str, said: str) -> None:
-            for _ in range(300):
-                if said in screen.query_one(name, PlainText).text:
-                    return
-                await pilot.pause(0.05)
-            pytest.fail(f"{said!r} not in {screen.query_one(name, PlainText).text!r}")
+        until = partial(line_says, pilot)
 
         await until("#figures", "a")
         await pilot.press("f5")

@@ -1,11 +1,13 @@
 """Several positions side by side: two counters, in lines and on the screen."""
 
 from collections import Counter
+from functools import partial
 from itertools import pairwise
 
 import pytest
 from lot_shop import Shop, document, hear
 from lot_table import Table, set_up
+from screen.looking import line_says
 from waiting import wait_for
 
 from benchlog.screen.inspection.app import LotApp
@@ -125,14 +127,7 @@ async def test_two_positions_on_the_screen(
             screen = app.screen
             assert isinstance(screen, LotScreen)
 
-            async def until(name: str, said: str) -> None:
-                for _ in range(300):
-                    if said in screen.query_one(name, PlainText).text:
-                        return
-                    await pilot.pause(0.05)
-                pytest.fail(
-                    f"{said!r} not in {screen.query_one(name, PlainText).text!r}"
-                )
+            until = partial(line_says, pilot)
 
             await until("#todo", "B  empty")
             await pilot.press(*"K1", "enter")

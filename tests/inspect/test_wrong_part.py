@@ -5,10 +5,12 @@ import os
 import signal
 from collections.abc import Iterator
 from contextlib import closing
+from functools import partial
 
 import pytest
 from lot_shop import HURRIED_GATE_S, PART, Shop, document
 from lot_table import Table, a_site, set_up
+from screen.looking import line_says
 from waiting import wait_for
 
 from benchlog.clock import VirtualClock
@@ -177,12 +179,7 @@ async def test_asked_on_the_screen_and_answered_by_keys(table: Table) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         screen = app.screen
 
-        async def until(name: str, said: str) -> None:
-            for _ in range(400):
-                if said in screen.query_one(name, PlainText).text:
-                    return
-                await pilot.pause(0.05)
-            pytest.fail(f"{said!r} not in {screen.query_one(name, PlainText).text!r}")
+        until = partial(line_says, pilot, limit_s=20.0)
 
         def bar() -> str:
             return " ".join(f"{key.does} {key.shown}" for key in keys_of(screen))

@@ -9,6 +9,8 @@ from textual._compositor import Compositor  # private: no public way to what it 
 from textual.app import App
 from textual.pilot import Pilot
 
+from benchlog.screen.widgets.text import PlainText
+
 SNAPSHOTS = Path(__file__).parent / "snapshots"
 UPDATE = "BENCHLOG_UPDATE_SNAPSHOTS"
 """Set to 1 to write the snapshots anew: look at what changed before you keep it."""
@@ -69,6 +71,18 @@ async def until_gone(pilot: Pilot[object], what: str, limit_s: float = 8.0) -> s
             return shown
         await pilot.pause(0.05)
     raise AssertionError(f"{what!r} is still there:\n{text_of(pilot.app)}")
+
+
+async def line_says(
+    pilot: Pilot[object], name: str, said: str, limit_s: float = 15.0
+) -> None:
+    """Wait until one line of the screen that is shown has some text."""
+    for _ in range(int(limit_s / 0.05)):
+        if said in pilot.app.screen.query_one(name, PlainText).text:
+            return
+        await pilot.pause(0.05)
+    shown = pilot.app.screen.query_one(name, PlainText).text
+    raise AssertionError(f"{said!r} not in {shown!r}")
 
 
 def same_as_kept(name: str, shown: str) -> None:

@@ -271,9 +271,8 @@ class _Model:
         rest = np.column_stack([design, *others])
         whole = self._regression.fit(rest, self._ppm)
         by_s, *_ = np.linalg.lstsq(rest, late, rcond=None)
-        amiss = (
-            by_s * self._means.spacing_s / math.sqrt(3.0)
-        )  # as likely anywhere within
+        # as likely anywhere within a spacing: a rectangular distribution (JCGM 100)
+        amiss = by_s * self._means.spacing_s / math.sqrt(3.0)
         whole = replace(whole, covariance=whole.covariance + np.outer(amiss, amiss))
         return whole, [one for k, one in enumerate(unknowns) if k != at[0]]
 
