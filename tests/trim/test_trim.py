@@ -301,15 +301,20 @@ def test_a_program_that_fails_or_floods_is_reported_and_bounded(script):
 
 def test_a_program_that_never_stops_talking_fills_no_disk(script, tmp_path):
     """Some 100 MB/s for as long as it may: ended in time, its end is kept."""
-    before = disk_free(tmp_path), disk_free(Path("/tmp"))
     driver = command_trim(script("yes 'still busy'"), limit_s=0.5)
-    limit = host_deadline(5.0)
-    with pytest.raises(SilentError) as caught:
-        driver.set(1)
-    assert not limit.passed
-    assert b"still busy" in caught.value.raw and len(caught.value.raw) <= 300
-    after = disk_free(tmp_path), disk_free(Path("/tmp"))
-    assert all(b - a < 20e6 for b, a in zip(before, after, strict=True))
+    taken = []
+    for _ in range(3):  # others write on the same disk: the least is nearest to ours
+        before = disk_free(tmp_path), disk_free(Path("/tmp"))
+        limit = host_deadline(5.0)
+        with pytest.raises(SilentError) as caught:
+            driver.set(1)
+        assert not limit.passed
+        assert b"still busy" in caught.value.raw and len(caught.value.raw) <= 300
+        after = disk_free(tmp_path), disk_free(Path("/tmp"))
+        taken.append(max(b - a for b, a in zip(before, after, strict=True)))
+        if taken[-1] < 20e6:
+            break
+    assert min(taken) < 20e6
 
 
 def disk_free(path):
