@@ -7,14 +7,14 @@ left where it is.
 
 import json
 from collections.abc import Mapping
-from contextlib import nullcontext
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
 from benchlog.errors import DataError, StoreRefusedError, UnreadableRunError
-from benchlog.store import duplicate_runs, grown_runs, sqlite
+from benchlog.store import duplicate_runs, grown_runs, sqlite, staged_blocks
 from benchlog.store.derived.packed import bring_packed, pack_outlined
 from benchlog.store.grown_runs import RunThere
 from benchlog.store.integrity.references import highest_rows, refuse_dangling
@@ -92,6 +92,8 @@ _NOTE: Final = """
 insert into events (run_id, segment_id, utc_ns, mono_ns, kind, text, instrument)
 values (?, null, ?, 0, 'note', ?, '')
 """
+
+_ALL_IDS: Final = (-(2**63), 2**63 - 1)  # definition: what SQLite counts to
 
 
 @dataclass(slots=True, kw_only=True)
@@ -306,11 +308,14 @@ def _logged(connection: Connection, run: int, here: int, *, is_staged: bool) -> 
     last_id = connection.execute("select ifnull(max(id), 0) from readings").fetchone()
     readings = 0
     for table in LOGGED:
-        sql = _copy(table, segments)
-        is_known = is_staged and table is READINGS  # looked at as they were staged
-        with sqlite.unchecked(connection) if is_known else nullcontext():
-            count = connection.execute(sql, (here, run)).rowcount
-        readings += count if table is READINGS else 0
+        copy = partial(_copy, connection, table, (run, here), segments)
+        if table is not READINGS:
+            copy()
+        elif not is_staged:
+            readings = copy()
+        else:
+            with sqlite.unchecked(connection):  # looked at as they were staged
+                readings = staged_blocks.bring(connection, (run, here), segments, copy)
     first = {"first": last_id[0] + 1, "here": here, "there": run}
     if is_staged:
         connection.execute(_OUTLINE, first)
@@ -321,11 +326,21 @@ def _logged(connection: Connection, run: int, here: int, *, is_staged: bool) -> 
     return readings
 
 
-def _copy(table: LoggedTable, segments: Mapping[int, int | None]) -> str:
-    """Return what copies a table of one run, its segments renumbered in SQL."""
+def _copy(
+    connection: Connection,
+    table: LoggedTable,
+    runs: tuple[int, int],
+    segments: Mapping[int, int | None],
+    ids: tuple[int, int] = _ALL_IDS,
+) -> int:
+    """Copy rows of a run there to it here, its segments renumbered in SQL.
+
+    Of those from the first to the last of `ids`. Returns how many.
+    """
     plain = ", ".join(table.noun_columns)
-    return (
+    sql = (
         f"insert into {table.name} (run_id, segment_id, {plain})"  # noqa: S608 - ours
         f" select ?, {grown_runs.renumbered(segments)}, {plain} from other.{table.name}"
-        " where run_id = ? order by id"
+        " where run_id = ? and id between ? and ? order by id"
     )
+    return connection.execute(sql, (runs[1], runs[0], *ids)).rowcount

@@ -121,6 +121,11 @@ class Session:
             yield
 
     @property
+    def passes(self) -> bool:
+        """Whether the file is soon removed, see `let_pass`."""
+        return self._passes
+
+    @property
     def guarded(self) -> bool:
         """Whether commits happen under a file lock beside the database."""
         return not isinstance(self._guard, NoGuard)

@@ -17,6 +17,7 @@ from benchlog.store import files, identity, sqlite
 from benchlog.store.opening import NEWEST
 from benchlog.store.schema.newest import newest_schema
 from benchlog.store.sqlite import APPLICATION_ID, SqliteError
+from benchlog.store.staged_blocks import STAGED
 
 _ENDING: Final = "import"
 _LEFT_OUT: Final = "idx_readings_run_id"
@@ -54,6 +55,7 @@ def _make(path: Path) -> None:
             for kind, name, _, sql in newest_schema().rows:
                 if sql is not None and kind != "view" and name != _LEFT_OUT:
                     connection.execute(sql)
+            connection.execute(STAGED)
             connection.execute(f"pragma application_id={APPLICATION_ID}")
             connection.execute(f"pragma user_version={NEWEST}")
             uid, place = identity.new_uid(), identity.place_of(path)

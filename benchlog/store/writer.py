@@ -26,7 +26,6 @@ from benchlog.store.merge_nouns import merge_nouns
 from benchlog.store.missing_rows import missing_rows
 from benchlog.store.parameters import (
     by_kind,
-    insert_block,
     insert_rows,
     refuse_first_bad,
     text,
@@ -37,6 +36,7 @@ from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
 from benchlog.store.run_rows import Beginning, insert_run
 from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError
+from benchlog.store.staged_blocks import store_block
 from benchlog.units import printable
 
 _UNSTORABLE: Final = (OverflowError, UnicodeEncodeError, TypeError, AttributeError)
@@ -144,9 +144,8 @@ class Writer:
 
         Raises as `commit` does; a reading that cannot be stored is not named.
         """
-        with self._session.transaction(), self._session.looked_at(block.is_sound):
-            insert_block(self._connection, run_id, segment_id, block)
-            self._blocks.grow_by(run_id, segment_id, block)
+        with self._session.transaction():
+            store_block(self._session, self._blocks, (run_id, segment_id), block)
         self._blocks.keep()
 
     def commit_missing(self, rows: Sequence[Row]) -> tuple[Row, ...]:

@@ -5,13 +5,14 @@ given; what has no row yet (the open end of a run, or a database whose outline w
 dropped) the reader works out.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import reduce
 from math import fsum
 from operator import or_
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchlog.model import Columns, Flag, Reading
 from benchlog.store.arrays import SELECT_OUTLINE, outline_from
@@ -19,7 +20,7 @@ from benchlog.store.derived.packed import (
     BLOCK,
     NO_LIMIT,
     put_block,
-    put_columns,
+    put_blocks,
     read_columns,
 )
 from benchlog.store.reading_block import ReadingBlock
@@ -88,11 +89,25 @@ class Blocks:
             self._grown[run_id] = known, added.readings()
             return
         end = len(added) - (len(added) - begin) % BLOCK
-        first_id = self._first_open(run_id) if begin < end else 0
-        for at in range(begin, end, BLOCK):  # one transaction: their ids have no holes
-            self._fill_by(run_id, (first_id, segment_id), added.part(at, at + BLOCK))
-            first_id += BLOCK
+        if begin < end:  # one transaction: their ids have no holes
+            ends = self._first_open(run_id), segment_id
+            self._fill_by(run_id, ends, added.part(begin, end))
         self._grown[run_id] = [], added.part(end, len(added)).readings()
+
+    def is_even(self, run_id: int) -> bool:
+        """Whether all readings of a run are in blocks, as they are where none is."""
+        known = self._open.get(run_id)
+        if known is None:
+            first = self._connection.execute(_NTH, (run_id, 0, 0)).fetchone()
+            return first is None
+        return not known
+
+    def grow_staged(
+        self, run_id: int, first_id_and_segment: tuple[int, int], added: ReadingBlock
+    ) -> None:
+        """Fill blocks of readings that are rows nowhere yet, all of them; as `grow`."""
+        self._fill_by(run_id, first_id_and_segment, added)
+        self._grown = {run_id: ([], [])}
 
     def keep(self) -> None:
         """Believe what `grow` did: its transaction was committed."""
@@ -135,13 +150,17 @@ class Blocks:
         put_block(self._connection, run_id, after_id, BLOCK)
 
     def _fill_by(
-        self, run_id: int, first_id_and_segment: tuple[int, int], block: ReadingBlock
+        self, run_id: int, first_id_and_segment: tuple[int, int], added: ReadingBlock
     ) -> None:
+        """Fill as many blocks as there are readings for."""
         first_id, segment_id = first_id_and_segment
-        last_id = first_id + BLOCK - 1
-        values = (run_id, first_id, last_id, BLOCK, *_figures_of(block))
-        self._connection.execute(_ADD, values)
-        put_columns(self._connection, run_id, _columns_of(block, first_id, segment_id))
+        figured = enumerate(_figures_of(added))
+        rows = [
+            (run_id, first, first + BLOCK - 1, BLOCK, *figures)
+            for first, figures in ((first_id + at * BLOCK, one) for at, one in figured)
+        ]
+        self._connection.executemany(_ADD, rows)
+        put_blocks(self._connection, run_id, _columns_of(added, first_id, segment_id))
 
     def _first_open(self, run_id: int) -> int:
         """Return the id of the first reading behind the last block; there is one."""
@@ -186,26 +205,33 @@ def _mean(values: Sequence[float]) -> float:
         return fsum(value / n for value in values)
 
 
-def _figures_of(block: ReadingBlock) -> tuple[Any, ...]:
-    """Return the figures of a block as `_figures` does."""
-    hertz, mono = block.frequency_hz, block.mono_ns
-    ambient: list[float] = []
-    if block.ambient_c is not None:
-        ambient = block.ambient_c[~np.isnan(block.ambient_c)].tolist()
-    utc: tuple[int | None, int | None] = (None, None)
-    if block.utc_ns is not None:
-        utc = (int(block.utc_ns[0]), int(block.utc_ns[-1]))
-    return (
-        float(hertz.min()),
-        float(hertz.max()),
-        _mean(hertz.tolist()),
-        _mean(ambient) if ambient else None,
-        int(np.bitwise_or.reduce(block.flags)),
-        utc[0],
-        int(mono[0]),
-        utc[1],
-        int(mono[-1]),
+def _figures_of(added: ReadingBlock) -> Iterator[tuple[Any, ...]]:
+    """Yield the figures of each block of readings as `_figures` returns them."""
+    hertz = added.frequency_hz.reshape(-1, BLOCK)
+    flags = np.bitwise_or.reduce(added.flags.reshape(-1, BLOCK), axis=1)
+    none = [None] * len(hertz)
+    ambient_c: Iterable[float | None] = none
+    if added.ambient_c is not None:
+        ambient_c = map(_mean_known, added.ambient_c.reshape(-1, BLOCK))
+    first, last = slice(0, None, BLOCK), slice(BLOCK - 1, None, BLOCK)
+    utc_ns = added.utc_ns
+    yield from zip(
+        hertz.min(axis=1).tolist(),
+        hertz.max(axis=1).tolist(),
+        map(_mean, hertz.tolist()),
+        ambient_c,
+        flags.tolist(),
+        none if utc_ns is None else utc_ns[first].tolist(),
+        added.mono_ns[first].tolist(),
+        none if utc_ns is None else utc_ns[last].tolist(),
+        added.mono_ns[last].tolist(),
+        strict=True,
     )
+
+
+def _mean_known(ambient_c: NDArray[np.float64]) -> float | None:
+    known = ambient_c[~np.isnan(ambient_c)]
+    return _mean(known.tolist()) if len(known) else None
 
 
 def _columns_of(block: ReadingBlock, first_id: int, segment_id: int) -> Columns:

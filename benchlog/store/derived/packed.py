@@ -5,7 +5,7 @@ Here, too, a run's readings are read: whole blocks where there are, else rows.
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -163,6 +163,39 @@ def pack(columns: Columns) -> bytes:
     return b"".join(parts)
 
 
+def pack_blocks(columns: Columns) -> list[bytes]:
+    """Return readings, whole blocks of them, as bodies: what `pack` makes of each."""
+    packed = [_column_of(name, getattr(columns, name)) for name in _KINDS]
+    return [b"".join(parts) for parts in zip(*packed, strict=True)]
+
+
+def _column_of(name: str, values: NDArray[Any]) -> list[bytes]:
+    """Return one column of each block as its body holds it."""
+    rows = np.ascontiguousarray(values, _KINDS[name]).reshape(-1, BLOCK)
+    bits = rows.view(np.int64)
+    alike = np.all(bits == bits[:, :1], axis=1).tolist()
+    counted = [False] * len(rows)
+    if name == "id":
+        counted = np.all(np.diff(rows, axis=1) == 1, axis=1).tolist()
+    return [
+        b"c" + row[:1].tobytes()
+        if same
+        else b"s" + row[:1].tobytes()
+        if counts
+        else b"a" + row.tobytes()
+        for row, same, counts in zip(rows, alike, counted, strict=True)
+    ]
+
+
+def put_blocks(connection: Connection, run_id: int, columns: Columns) -> None:
+    """Pack readings, whole blocks of them; in the transaction that stores them."""
+    ids = columns.id.reshape(-1, BLOCK)
+    ends = zip(ids[:, 0].tolist(), ids[:, -1].tolist(), strict=True)
+    bodies = zip(ends, pack_blocks(columns), strict=True)
+    rows = [(run_id, *both, BLOCK, body) for both, body in bodies]
+    connection.executemany(_PUT, rows)
+
+
 def _renumbered(
     body: bytes, first_id: int, segments: Mapping[int, int | None]
 ) -> bytes | None:
@@ -180,23 +213,30 @@ def _renumbered(
 
 
 def unpack(rows: list[tuple[int, bytes]]) -> Columns:
-    """Return packed blocks, each with its count, as one."""
-    pieces = [_unpacked(count, body) for count, body in rows]
-    joined = [np.concatenate(column) for column in zip(*pieces, strict=True)]
-    return Columns(*joined)
+    """Return packed blocks, each with its count, as one.
+
+    Raises ValueError for a body that is too short, and a count below zero.
+    """
+    if any(one < 0 for one, _ in rows):
+        raise ValueError("a block of fewer than no readings")
+    count = sum(one for one, _ in rows)
+    columns = {name: np.empty(count, kind) for name, kind in COLUMN_KINDS.items()}
+    begin = 0
+    for n, body in rows:
+        _fill_from(body, [column[begin : begin + n] for column in columns.values()])
+        begin += n
+    return Columns(**columns)
 
 
-def _unpacked(count: int, body: bytes) -> list[NDArray[np.generic]]:
-    found: list[NDArray[np.generic]] = []
+def _fill_from(body: bytes, columns: list[NDArray[Any]]) -> None:
+    """Fill columns, as long as the block is, with what a body holds."""
     at = 0
-    for kind in _KINDS.values():
+    for column, kind in zip(columns, _KINDS.values(), strict=True):
         how, at = body[at : at + 1], at + 1
-        stored = count if how == b"a" else 1
+        stored = len(column) if how == b"a" else 1
         values = np.frombuffer(body, kind, stored, at)
         at += stored * _WIDTH
-        if how == b"c":
-            values = np.broadcast_to(values, count)
-        elif how == b"s":
-            values = np.arange(values[0], values[0] + count)
-        found.append(values)
-    return found
+        if how == b"s":
+            column[:] = np.arange(values[0], values[0] + len(column))
+        else:
+            column[:] = values
