@@ -11,8 +11,6 @@ from dataclasses import replace
 from operator import attrgetter
 from typing import Any, Final
 
-import numpy as np
-
 from benchlog.errors import StoreRefusedError
 from benchlog.model import (
     Condition,
@@ -187,19 +185,21 @@ def insert_block(
         given["ambient_c"] = block.ambient_c.tolist()
     if block.raw is not None:
         given["raw"] = [one or "" for one in block.raw]
-    cells = np.empty((len(block), len(given)), object)
+    width = len(given)
+    cells: list[Any] = [None] * (len(block) * width)
     for at, column in enumerate(given.values()):
-        cells[:, at] = column
+        cells[at::width] = column
     fixed = f"{run_id:d}, {segment_id:d}, ?1" + (f", {flags[0]:d}" if alike else "")
     holes = ", ".join("nullif(?, '')" if name == "raw" else "?" for name in given)
     shared = ("run_id", "segment_id", "gate_s", *(["flags"] if alike else []))
     names = ", ".join((*shared, *given))
     done = len(block) - len(block) % _TOGETHER
-    for rows, count in ((cells[:done], _TOGETHER), (cells[done:], 1)):
+    for begin, end, count in ((0, done, _TOGETHER), (done, len(block), 1)):
         values = ", ".join([f"({fixed}, {holes})"] * count)
         sql = f"insert into readings ({names}) values {values}"  # noqa: S608 - our own
-        together = rows.reshape(-1, count * len(given)).tolist()
-        connection.executemany(sql, [(block.gate_s, *row) for row in together])
+        starts = range(begin * width, end * width, count * width)
+        rows = [(block.gate_s, *cells[at : at + count * width]) for at in starts]
+        connection.executemany(sql, rows)
 
 
 def refuse_first_bad(rows: Sequence[Row]) -> None:
