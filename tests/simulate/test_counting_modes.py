@@ -84,6 +84,10 @@ def test_digits_that_are_cut_read_half_a_digit_low():
     assert low["rounded"] - low["cut"] == pytest.approx(0.5, abs=0.45)
 
 
+SLACK_S = 0.0005
+"""Half the dead time here: stamps that are good for no more do not show it."""
+
+
 def kept_pace(found, spacing_s):
     """Whether this computer had time for it: a busy one makes dead time of its own.
 
@@ -113,10 +117,12 @@ def test_a_real_driver_finds_out_how_it_counts(tmp_path, monkeypatch, changes, s
             assert counter.counting == changes.get("counting", "")
             assert counter.gapless is (False if "dead_time_s" in changes else None)
             tried = check_instrument(counter, clock, wanted=lambda _: 200)
-        if kept_pace(tried.samples, GATE_S + changes.get("dead_time_s", 0.0)):
+        found = seen_counting(tried.samples, counter.counts)
+        assert found is not None
+        # its interval is one of 95 %: now and then 200 readings do not tell
+        told = "more readings do" not in found.texts[0] and found.slack_s < SLACK_S
+        if told and kept_pace(tried.samples, GATE_S + changes.get("dead_time_s", 0.0)):
             break
-    found = seen_counting(tried.samples, counter.counts)
-    assert found is not None
     assert seen in found.texts[0]
     assert len(found.texts) == 1
 
