@@ -87,8 +87,12 @@ def test_what_waited_in_the_pipe_is_no_hole(frozen_at_the_tenth):
     columns, events = frozen_at_the_tenth(with_instrument=False)
     assert len(columns) == READINGS
     assert EventKind.FROZEN in [event.kind for event in events]
-    assert not (columns.flags & Flag.GAP_BEFORE).any()
-    assert np.diff(columns.mono_ns).max() < 1e9
+    apart_ns = np.diff(columns.mono_ns)
+    assert apart_ns.max() < 1e9
+    # a busy computer makes holes of the counter's own; what waited has none before it
+    marked = np.flatnonzero(columns.flags[1:] & Flag.GAP_BEFORE)
+    assert np.all(apart_ns[marked] > 1.5 * np.median(apart_ns))
+    assert len(marked) < READINGS / 10
 
 
 def test_no_alarm_rings_for_it(frozen_at_the_tenth):
