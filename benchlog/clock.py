@@ -152,6 +152,15 @@ def host_moment() -> Moment:
     return Moment(*found)
 
 
+def slept_ns() -> int:
+    """Return how long the host was suspended since it was booted, in ns, unscaled.
+
+    0 where a host has no clock that goes on meanwhile.
+    """
+    boot = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
+    return time.clock_gettime_ns(boot) - time.monotonic_ns()
+
+
 def utc_offset_s(utc_ns: int) -> int:
     """Return how far local time is ahead of UTC at that moment, in s."""
     return time.localtime(utc_ns // NS_PER_S).tm_gmtoff

@@ -144,6 +144,8 @@ class HearingLoop:
         )
         ready = self.surroundings.selector.select(max(0.0, left_s))
         self._notice_absence(left_s)
+        if self.watch.slept():  # before what comes now is taken in
+            self._look_around()
         if self._behind:
             yield from self._heard_of_probes()
         for key, _ in ready:

@@ -14,6 +14,7 @@ from benchlog.clock import (
     Moment,
     host_deadline,
     host_moment,
+    slept_ns,
     utc_offset_s,
 )
 from benchlog.model import EventKind
@@ -31,11 +32,12 @@ _MEGA: Final = 1_000_000  # definition
 
 @dataclass(frozen=True, slots=True)
 class Noticed:
-    """Something about the host. `breaks`: no reading follows on the one before."""
+    """Something about the host. `asleep_s`: so long it was suspended; then no reading
+    follows on the one before."""
 
     kind: EventKind
     text: str
-    breaks: bool = False
+    asleep_s: float = 0.0
 
 
 def between(before: Moment, now: Moment) -> list[Noticed]:
@@ -43,8 +45,9 @@ def between(before: Moment, now: Moment) -> list[Noticed]:
     found = []
     asleep_ns = (now.boot_ns - before.boot_ns) - (now.awake_ns - before.awake_ns)
     if asleep_ns > ASLEEP_NS:
-        text = f"the computer was suspended for {format_duration(asleep_ns / NS_PER_S)}"
-        found.append(Noticed(EventKind.ASLEEP, text, breaks=True))
+        asleep_s = asleep_ns / NS_PER_S
+        text = f"the computer was suspended for {format_duration(asleep_s)}"
+        found.append(Noticed(EventKind.ASLEEP, text, asleep_s))
     step_ns = (now.utc_ns - before.utc_ns) - (now.boot_ns - before.boot_ns)
     if abs(step_ns) > STEP_NS:
         text = f"the wall clock was stepped by {step_ns / NS_PER_S:+.3f} s"
@@ -110,6 +113,11 @@ class HostMonitor:
         self._moment = host_moment()
         self._offset_s = utc_offset_s(clock.utc_ns())
         self._disk_due: Deadline = host_deadline(0)
+
+    def slept(self) -> bool:
+        """Whether the host was suspended since the last look; asked at each turn."""
+        known_ns = self._moment.boot_ns - self._moment.awake_ns
+        return slept_ns() - known_ns > ASLEEP_NS
 
     def look(self) -> list[Noticed]:
         """Return what is new since the last look."""

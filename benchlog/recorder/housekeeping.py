@@ -94,7 +94,7 @@ class Housekeeping:
         self._book.look_around()
         for noticed in self._host.look():
             self._book.note_host(noticed)
-            if noticed.breaks:
+            if noticed.asleep_s:
                 self.excuse()
         if self._alarms.rules and self._book.runs.by_id and self._excused.passed:
             for change in self._alarms.look(self._facts()):
@@ -102,6 +102,10 @@ class Housekeeping:
         for failure in self._messenger.failures():
             self._book.say_to_all(EventKind.ALARM_UNSENT, failure)
         self._say_how_it_goes()
+
+    def slept(self) -> bool:
+        """Whether the computer was suspended since the last look."""
+        return self._host.slept()
 
     def excuse(self) -> None:
         """Let no alarm ring for a while: the computer or the keeper was not there."""

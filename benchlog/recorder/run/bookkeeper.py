@@ -249,8 +249,9 @@ class Bookkeeper:
     def note_host(self, noticed: Noticed) -> None:
         """Write what happened to the host into every run."""
         for run in self.runs.all():
-            if noticed.breaks:
-                run.note_gap()
+            if noticed.asleep_s:
+                slept_ns = int(noticed.asleep_s * NS_PER_S)
+                run.wake.slept(slept_ns, run.clock.mono_ns())
             self.runs.note(run, noticed.kind, noticed.text)
 
     def note_absence(self, absence: Absence) -> None:

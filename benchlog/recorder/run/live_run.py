@@ -18,11 +18,7 @@ from benchlog.model import (
     RunPlan,
     Sample,
 )
-from benchlog.recorder.run.acceptance import (
-    Plausibility,
-    Rejected,
-    accept,
-)
+from benchlog.recorder.run.acceptance import Plausibility, Rejected, accept
 from benchlog.recorder.run.ambient import Ambient, AmbientNews
 from benchlog.recorder.run.conditions import RejectedConditions, condition_of
 from benchlog.recorder.run.device_settling import FirstReadings
@@ -37,6 +33,7 @@ from benchlog.recorder.run.reading_pace import GatePace, ReadingSpacing
 from benchlog.recorder.run.reading_window import ReadingWindow
 from benchlog.recorder.run.recurring import RecurringTrouble, Trouble
 from benchlog.recorder.run.refused_values import RejectedSamples, Said
+from benchlog.recorder.run.wake_mark import WakeMark
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.early_stop import EarlyStop, StopRule
@@ -73,6 +70,7 @@ class LiveRun:
     missed_turns: int = 0  # of its own turns through a scanner, in a row
     arrived_ns: int = 0  # when readings came that may have been taken long before
     others_ns: int = 0  # when another one behind the scanner was served last
+    wake: WakeMark = field(default_factory=WakeMark)
     _gap: bool = False
     _turn: bool = False
     _connected_ns: int = 0
@@ -175,6 +173,8 @@ class LiveRun:
         if stalled_s:
             self.note_gap()
             records.append(self._stalled(stalled_s))
+        if self.wake.is_before(sample.mono_ns, sample.utc_ns):
+            self.note_gap()
         records += self._held_up(sample)
         ambient_c = self.ambient.at(sample.mono_ns) if self.ambient else None
         records += self._of_ambient(sample.mono_ns, ambient_c)

@@ -44,9 +44,11 @@ class BlockRun(LiveRun):
         """
         self.arrived_ns = self.clock.mono_ns()
         values, times = block.values, block.mono_ns
+        last_ns = int(times[-1])
+        if self.wake.is_before(last_ns, last_ns + block.utc_ahead_ns):
+            self.note_gap()
         breaks = self._breaks(block)
         events = self._told_gaps(block, breaks, stalled_s)
-        last_ns = int(times[-1])
         ambient_c = self.ambient.at(last_ns) if self.ambient else None
         events += self._of_ambient(last_ns, ambient_c)
         sound = self._sound(block, events)
