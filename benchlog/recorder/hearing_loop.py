@@ -220,7 +220,8 @@ class HearingLoop:
             return
         self._behind = True
         self.pool.excuse()
-        self.watch.excuse()
+        if self.book.runs.by_id:  # before a run begins all have to answer anyway
+            self.watch.excuse()
         self.book.note_absence(absence)
 
     def _look_at_lease(self, fd: int) -> None:

@@ -86,6 +86,7 @@ class Housekeeping:
         self._database = database
         self._alarms = Alarms(rules, book.clock)
         self._messenger = Messenger()
+        self._told: dict[int, int] = {}  # runs of letters, and their segments
         self._excused = host_deadline(0)
         self.notifier = Notifier()
 
@@ -114,7 +115,11 @@ class Housekeeping:
     def close(self) -> None:
         """Let letters go out, then say that this is the end."""
         self.notifier.stopping()
-        self._messenger.close()
+        for letter, failure in self._messenger.close():
+            runs = letter["runs"]
+            for of in self._told.items():
+                if isinstance(runs, list) and of[0] in runs:
+                    self._book.note_after(of, EventKind.ALARM_UNSENT, failure)
 
     def _facts(self) -> Iterator[Fact]:
         now_ns = self._clock.mono_ns()
@@ -137,6 +142,7 @@ class Housekeeping:
         kind = EventKind.ALARM if change.raised else EventKind.ALARM_OVER
         for run in runs:
             self._book.runs.note(run, kind, change.text)
+        self._told.update({run.run_id: run.segment_id for run in runs})
         rule = change.rule
         why_not = self._messenger.send(
             self._letter(change, runs), rule.command, rule.webhook

@@ -99,6 +99,34 @@ def test_an_alarm_is_an_event_and_a_message(plan_for, database, clock, tmp_path)
     assert out.read_text() == "raised C-0001\n"
 
 
+def test_a_message_that_fails_when_the_run_is_over_is_told(
+    plan_for, database, clock, tmp_path
+):
+    over = tmp_path / "over"
+    wait = (
+        "import os, sys, time\n"
+        "while not os.path.exists(sys.argv[1]): time.sleep(0.02)\n"
+        "sys.exit(7)"
+    )
+    program = (sys.executable, "-c", wait, str(over))
+    rule = AlarmRule(when="offset_ppm", above=-1.0, quiet_s=600.0, command=program)
+    plan = plan_for("stranger-steady", readings=300, max_s=90.0)
+    plan = replace(plan, bench=replace(plan.bench, alarms=(rule,)))
+
+    def tell(notice):
+        if notice.kind == "ended":
+            over.touch()
+
+    keep([plan], database, clock, tell=tell)
+    with closing(Reader.open(database)) as reader:
+        kinds = [event.kind for _, event in reader.events(1)]
+        (unsent,) = [e for _, e in reader.events(1) if e.kind == EventKind.ALARM_UNSENT]
+        run = reader.run(1)
+    assert EventKind.ALARM in kinds and kinds[-1] == EventKind.ALARM_UNSENT
+    assert unsent.utc_ns >= run.ended_utc_ns
+    assert "its program" in unsent.text and "7" in unsent.text
+
+
 class Window:
     passed = False
 

@@ -28,7 +28,7 @@ _MOST_SAID: Final = 300  # our rule: a line or two
 
 @dataclass(slots=True)
 class _Sent:
-    what: str
+    letter: Mapping[str, object]
     process: "subprocess.Popen[bytes]"
     limit: Deadline
     hung: bool = False
@@ -60,8 +60,7 @@ class Messenger:
             return f"{error}; it was not sent"
         except OSError as error:
             return f"no process for the message: {error.strerror}"
-        what = f"alarm of {letter.get('when', 'no name')}"
-        self._sent.append(_Sent(what, process, host_deadline(_LIMIT_S)))
+        self._sent.append(_Sent(letter, process, host_deadline(_LIMIT_S)))
         return ""
 
     def failures(self) -> Iterator[str]:
@@ -77,19 +76,22 @@ class Messenger:
             self._sent.remove(sent)
             said = _outcome(sent)
             if said:
-                yield f"{printable(sent.what)}: {said}"
+                yield said
 
-    def close(self, within_s: float = 3.0) -> None:
-        """Give letters under way a moment, then end them."""
+    def close(self, within_s: float = 3.0) -> list[tuple[Mapping[str, object], str]]:
+        """Give letters under way a moment, then end them; return which did not arrive.
+
+        And why not, each.
+        """
         self._wait(within_s)
         for _ in range(2):  # asked to end, then killed
             for sent in self._sent:
                 if sent.process.poll() is None:
                     _press(sent)
             self._wait(_LEAVE_S)
-        for sent in self._sent:
-            _outcome(sent)
+        came = [(sent.letter, _outcome(sent, "in time")) for sent in self._sent]
         self._sent.clear()
+        return [(letter, said) for letter, said in came if said]
 
     def _wait(self, within_s: float) -> None:
         limit = host_deadline(within_s)
@@ -142,12 +144,13 @@ def _press(sent: _Sent) -> None:
     sent.hung, sent.limit = True, host_deadline(_LEAVE_S)
 
 
-def _outcome(sent: _Sent) -> str:
+def _outcome(sent: _Sent, limit: str = f"within {as_stated(_LIMIT_S)} s") -> str:
     """Return why a letter that came to its end did not arrive, empty if it did."""
     said = words_of_end(sent.process)
     if sent.hung:
-        return f"did not end within {as_stated(_LIMIT_S)} s and was ended"
-    return said
+        said = f"did not end {limit} and was ended"
+    what = f"alarm of {sent.letter.get('when', 'no name')}"
+    return f"{printable(what)}: {said}" if said else ""
 
 
 def words_of_end(process: "subprocess.Popen[bytes]") -> str:

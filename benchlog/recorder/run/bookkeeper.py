@@ -67,7 +67,7 @@ class Bookkeeper:
         writer: Writer,
         tell: Tell,
     ) -> None:
-        self.clock, self.writer = clock, writer
+        self.clock, self.writer, self.tell = clock, writer, tell
         self.queue = CommitQueue(writer)
         self.runs = OpenRuns(
             self.queue, lambda run_id, event: tell(event_notice(run_id, event))
@@ -311,6 +311,12 @@ class Bookkeeper:
         """Write an event into every open run."""
         for run in self.runs.all():
             self.runs.note(run, kind, text)
+
+    def note_after(self, of: tuple[int, int], kind: EventKind, text: str) -> None:
+        """Write an event into a run and segment that are over. Raises StoreError."""
+        event = Event(self.clock.utc_ns(), self.clock.mono_ns(), kind, text)
+        patiently(lambda: self.writer.commit([(*of, event)]))
+        self.tell(event_notice(of[0], event))
 
     def _ended(self, run_id: int, assessment: Assessment) -> Evaluation:
         with closing(Reader.open(self.writer.path)) as reader:
