@@ -254,7 +254,9 @@ class Writer:
             self._session.beside(lambda c: merging.attach(c, path)),
         ):
             with self._session.transaction():
-                merge_nouns(self._connection, there, merged.left_out)
+                merged.other_plans = merge_nouns(
+                    self._connection, there, merged.left_out
+                )
             for run in merging.runs_there(self._connection):
                 self._merge_run(there, run, merged, note)
             with self._session.transaction():
