@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from enum import Enum
 from typing import Any, Final
 
+from benchlog.store.last_words import last_words_kept
 from benchlog.store.logged_tables import EDGES, EVENTS, LOGGED, READINGS, LoggedTable
 from benchlog.store.sqlite import Connection
 
@@ -76,7 +77,9 @@ def bring_in(connection: Connection, run: int, here: int) -> tuple[RunThere, int
     added: dict[str, int] = {}
     for table in LOGGED:
         sql = _events(segments) if table is EVENTS else _rest(table, segments)
-        added[table.name] = connection.execute(sql, {"run": run, "here": here}).rowcount
+        with last_words_kept(connection, run, here):
+            done = connection.execute(sql, {"run": run, "here": here})
+        added[table.name] = done.rowcount
     connection.execute(_END, {"run": run, "here": here})
     readings, pulses = added[READINGS.name], added[EDGES.name]
     return (RunThere.GROWN if readings or pulses else RunThere.SAME), readings
@@ -98,7 +101,8 @@ def _earlier(
     ):
         return RunThere.APART
     still_open = None if ended_alike else _COUNTING
-    connection.execute(_events(segments, still_open), {"run": run, "here": here})
+    with last_words_kept(connection, run, here):
+        connection.execute(_events(segments, still_open), {"run": run, "here": here})
     return RunThere.SAME if is_same else RunThere.BEHIND
 
 

@@ -105,7 +105,8 @@ class Merged:
     were brought in beside the run here that they are copies of, with other readings, or
     left where they are as both went on apart, with all that was said of them, or with
     what was said of another part. `grown` went on there and here now. `left_out` could
-    not be read, and why: `run 7`, `lot L-1`, ...
+    not be read, and why: `run 7`, `lot L-1`, ... `other_plans` are lots that have a
+    plan there and another one here, which is kept.
     """
 
     brought: dict[int, int] = field(default_factory=dict)
@@ -116,6 +117,7 @@ class Merged:
     differing: dict[int, int] = field(default_factory=dict)
     grown: dict[int, int] = field(default_factory=dict)
     left_out: dict[str, str] = field(default_factory=dict)
+    other_plans: list[str] = field(default_factory=list)
 
 
 def attach(connection: Connection, path: Path) -> None:

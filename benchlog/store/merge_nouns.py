@@ -24,6 +24,18 @@ on conflict (part_id, lot) do update set supplier = excluded.supplier,
   size = excluded.size, plan = excluded.plan, decision = excluded.decision
   where lots.plan is null
 """
+_OTHER_PLANS: Final = """
+select 'lot ' || h.lot || ' of ' || h.part_id from other.lots o
+  join lots h on h.part_id = o.part_id and h.lot = o.lot
+where o.id in (select value from json_each(?))
+  and json_valid(o.plan) and json_valid(h.plan) and json_type(o.plan) = 'object'
+  and exists (select 1 from json_each(
+      '["lot_size", "sample_size", "accept", "reject", "undecided"]') k
+    where json_extract(o.plan, '$.' || k.value)
+      is not json_extract(h.plan, '$.' || k.value))
+order by h.id
+"""
+"""Lots that are decided there by another plan than here: by what a decision asks."""
 _NEWER_PARTS: Final = """
 update parts set (title, kind, nominal_hz, body) = (
   select title, kind, nominal_hz, body from other.parts o where o.id = parts.id)
@@ -51,11 +63,12 @@ where typeof(d.device) = 'text' and d.part_id in (select id from parts)
 
 def merge_nouns(
     connection: Connection, reader: Reader, left_out: dict[str, str]
-) -> None:
+) -> list[str]:
     """Bring in parts, lots, devices and instruments; in the caller's transaction.
 
     `reader` has the other database open. A part or a lot that cannot be read stays
-    there. Raises StoreDamagedError where rows here would not be numbered upwards.
+    there. Returns the lots whose plan there is another one than here, which is kept.
+    Raises StoreDamagedError where rows here would not be numbered upwards.
     """
     refuse_odd_numbers(connection)
     parts = [one for one in reader.part_ids() if _is_part(reader, one, left_out)]
@@ -68,6 +81,8 @@ def merge_nouns(
         (_DEVICES, ()),
     ):
         connection.execute(sql, given)
+    found = connection.execute(_OTHER_PLANS, (json.dumps(lots),))
+    return [str(told) for (told,) in found.fetchall()]
 
 
 def _is_part(reader: Reader, part_id: str, left_out: dict[str, str]) -> bool:

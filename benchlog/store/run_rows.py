@@ -179,6 +179,11 @@ def _insert(connection: Connection, table: str, row: Mapping[str, object]) -> in
 # --- verdicts and reference checks: what was concluded, as rows
 
 _LATEST_NS: Final = 2**63 - 1
+_NEWEST_SAID: Final = """
+select max(at_utc_ns) from (
+  select at_utc_ns from amendments where run_id = :run
+  union all select at_utc_ns from verdicts where run_id = :run)
+"""
 
 
 def insert_verdict(
@@ -197,7 +202,7 @@ def insert_verdict(
         " conformance, rule, figures) values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             run_id,
-            _said_at(connection, "verdicts", run_id, row.at_utc_ns, now_utc_ns),
+            _said_at(connection, run_id, row.at_utc_ns, now_utc_ns),
             str(row.word),
             *figures.values(),
             text("rule", row.rule),
@@ -226,7 +231,7 @@ def insert_amendment(
         " values (?, ?, ?, ?, ?, ?, ?)",
         (
             run_id,
-            _said_at(connection, "amendments", run_id, row.at_utc_ns, now_utc_ns),
+            _said_at(connection, run_id, row.at_utc_ns, now_utc_ns),
             *values.values(),
         ),
     )
@@ -234,18 +239,16 @@ def insert_amendment(
 
 
 def _said_at(
-    connection: Connection, table: str, run_id: int, at_ns: int | None, now_ns: int
+    connection: Connection, run_id: int, at_ns: int | None, now_ns: int
 ) -> int:
-    """Return when a row is said: now, and later than all before it.
+    """Return when a row is said: now, and later than all that was said before it.
 
-    The newest by time counts, and a clock may have been set back meanwhile.
+    The newest by time counts, and a clock may have been set back meanwhile. A verdict
+    that was given with a correction is later than that: a merge brings it with it.
     """
     if at_ns is not None:
         return at_ns
-    newest = connection.execute(
-        f"select max(at_utc_ns) from {table} where run_id = ?",  # noqa: S608 - our name
-        (run_id,),
-    ).fetchone()[0]
+    newest = connection.execute(_NEWEST_SAID, {"run": run_id}).fetchone()[0]
     if newest is None:
         return now_ns
     return min(max(now_ns, int(newest) + 1), _LATEST_NS)  # the id settles a tie

@@ -18,7 +18,9 @@ _CONCLUDED: Final = {
 }
 _ON_CORRECTED_PART: Final = """
  and o.at_utc_ns >= (select max(at_utc_ns) from other.amendments a
-  where a.run_id = o.run_id and a.kind = 'part')"""
+  where a.run_id = o.run_id and a.kind = 'part') - 1"""
+"""Versions before 2026-12-01 dated the verdict on another part 1 ns before the part,
+where the device was corrected with it."""
 _PART_CORRECTED: Final = """
 select exists(select 1 from other.amendments o where o.run_id = :run
   and o.kind = 'part' and not exists (select 1 from amendments h

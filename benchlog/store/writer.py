@@ -253,7 +253,8 @@ class Writer:
             self._session.beside(lambda c: merging.attach(c, path)),
         ):
             with self._session.transaction():
-                merge_nouns(self._connection, there, merged.left_out)
+                plans = merge_nouns(self._connection, there, merged.left_out)
+                merged.other_plans = plans
             for run in merging.runs_there(self._connection):
                 self._merge_run(there, run, merged, note)
             with self._session.transaction():

@@ -288,19 +288,24 @@ def test_a_part_is_corrected_together_with_its_verdict(measured: Line) -> None:
     assert (row["part"], row["limit_ppm"]) == ("quartz-16mhz-50ppm", 50.0)
 
 
+@pytest.mark.parametrize("more", [(), ("--device", "KX-8", "--lot", "L-9")])
 def test_a_copy_gets_the_verdict_with_the_part_that_was_corrected(
-    measured: Line,
+    measured: Line, more: tuple[str, ...]
 ) -> None:
-    """Before, its part was corrected by a merge, and its verdict was of the other."""
+    """Before, its part was corrected by a merge, and its verdict was of the other.
+
+    It still was where something else was corrected with the part.
+    """
     other = ["--db", "copies.db"]
     assert measured.run("export", "1", "--out", "1.csv").returncode == 0
     assert measured.run("import", "1.csv", *other).returncode == 0
     words = ["correct", "1", "--part", "quartz-16mhz-50ppm", "--reason", "wrong bag"]
-    assert measured.run(*words).returncode == 0
+    assert measured.run(*words, *more).returncode == 0
     for _ in range(2):
         assert measured.run("merge", "test.db", *other).returncode == 0
         (row,) = json.loads(measured.run("results", "--json", *other).stdout)
-        assert (row["part"], row["verdict"]) == ("quartz-16mhz-50ppm", "pass")
+        told = row["part"], row["verdict"], row["limit_ppm"]
+        assert told == ("quartz-16mhz-50ppm", "pass", 50.0)
         assert len(shown(measured, *other)["verdicts"]) == 2
 
 

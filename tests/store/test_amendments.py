@@ -67,3 +67,14 @@ def test_a_later_verdict_may_rest_on_another_part(writer, reader):
     assert found.judged_again
     assert found.snapshot["part"]["id"] == PART.id
     assert [one.word for one in reader.verdicts(run)] == ["fail", "pass"]
+
+
+def test_a_verdict_that_comes_with_a_part_is_said_after_it(writer, reader):
+    """Before, it was dated before the part, and a merge left it behind."""
+    run, _ = begin(writer)
+    ahead_ns = 2_000_000_000 * 10**9  # by a clock that was set back since
+    writer.amend(run, Amendment(kind="void", reason="probe off", at_utc_ns=ahead_ns))
+    changes = [Amendment(kind=kind, reason="bag", new="x") for kind in ("lot", "part")]
+    writer.amend(run, *changes, judged=VerdictRow(word="fail"))
+    said = [one.at_utc_ns for one in (*reader.amendments(run), *reader.verdicts(run))]
+    assert said == sorted(set(said))

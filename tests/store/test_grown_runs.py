@@ -222,3 +222,54 @@ def test_a_run_grows_by_pulses_too(tmp_path):
         writer.end_run(1, "stopped")
     assert merged(ours, theirs).grown == {1: 1}
     assert merged(ours, theirs).grown == {}
+
+
+@pytest.mark.parametrize("order", ["ab", "ba"])
+def test_whether_a_device_failed_is_what_was_said_last_whichever_comes_first(
+    tmp_path, order
+):
+    """Before, an older "undamaged" of one bench went over a later "damaged" here."""
+    clock = VirtualClock()
+    with Writer.open(tmp_path / "a", clock) as writer:
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 5))
+        writer.end_run(run, "readings reached")
+    back_up(tmp_path / "a", tmp_path / "b")
+
+    def say(name, *kinds):
+        with Writer.open(tmp_path / name, clock) as writer:
+            for kind in kinds:
+                clock.sleep(1.0)
+                now = clock.utc_ns(), clock.mono_ns()
+                writer.commit([(run, 0, Event(*now, kind, f"said at {name}"))])
+
+    say("b", "damaged", "undamaged", "set-aside")
+    say("a", "damaged", "set-aside", "restored")
+    first, second = (tmp_path / name for name in order)
+    events = []
+    for _ in range(2):
+        for into, other in ((first, second), (second, first)):
+            with Writer.open(into, clock) as writer:
+                writer.merge(other)
+            with Reader.open(into) as reader:
+                found = reader.run(run)
+                assert (found.damaged, found.set_aside) == (True, False)
+                events.append(len(reader.events(run)))
+    assert events[2:] == events[:2]
+
+
+def test_what_was_said_after_a_clock_was_set_back_stays_last_in_a_merge(tmp_path):
+    clock = VirtualClock()
+    with Writer.open(tmp_path / "a", clock) as writer:
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 5))
+        writer.end_run(run, "readings reached")
+        writer.commit([(run, 0, Event(BEGAN_NS + DAY_NS, 7, "damaged", "fell"))])
+        back_up(tmp_path / "a", tmp_path / "b")
+        writer.commit([(run, 0, Event(BEGAN_NS, 8, "undamaged", "it did not"))])
+    for into, other in (("a", "b"), ("b", "a")):
+        with Writer.open(tmp_path / into, clock) as writer:
+            writer.merge(tmp_path / other)
+        with Reader.open(tmp_path / into) as reader:
+            assert not reader.run(run).damaged
+            assert len(reader.events(run)) == 2

@@ -203,6 +203,27 @@ def test_a_copy_of_a_run_that_was_not_over_is_told_to_lack_readings(tmp_path):
         assert writer.merge(target).differing == {}
 
 
+def test_a_lot_that_has_another_plan_there_is_told(tmp_path):
+    """Before, the plan of whichever file came first decided, and nothing told of it."""
+    plans = {
+        "a": {"sample_size": 5, "accept": 0},
+        "b": {"sample_size": 20, "accept": 2},
+    }
+    for name, plan in plans.items():
+        with Writer.open(tmp_path / name, VirtualClock()) as writer:
+            for lot, given in (("L1", plan), ("L2", plans["a"])):
+                known = Lot(lot=lot, part_id=PART.id, size=50, plan=given)
+                writer.open_lot(known, PART)
+            begin(writer, name, lot="L3")
+    with Writer.open(tmp_path / "all.db", VirtualClock()) as writer:
+        assert writer.merge(tmp_path / "a").other_plans == []
+        assert writer.merge(tmp_path / "a").other_plans == []
+        told = writer.merge(tmp_path / "b").other_plans
+        assert told == [f"lot L1 of {PART.id}"]
+        with Reader.open(tmp_path / "all.db") as reader:
+            assert reader.lots("L1")[0].plan == plans["a"]
+
+
 def test_what_is_said_after_a_clock_was_set_back_still_counts(tmp_path):
     clock = VirtualClock()
     with Writer.open(tmp_path / "a.db", clock) as writer:

@@ -83,6 +83,11 @@ def _tell(path: Path, merged: "Merged") -> None:
     say(said)
     for name, why in merged.left_out.items():
         say(f"{path}: {name} cannot be read and stays there: {why}")
+    for lot in merged.other_plans:
+        say(
+            f"{path}: {lot} has another plan there: the one here is kept, and the "
+            "lot's decision here goes by it; look at both with `benchlog lots`"
+        )
     for there, here in merged.differing.items():
         if there not in merged.brought:
             say(

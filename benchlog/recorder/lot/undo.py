@@ -61,7 +61,7 @@ def _aside(run: LotRun, events: Sequence[tuple[int, Event]]) -> Act | None:
     own = [(row, event) for row, event in events if event.kind in _ASIDE]
     if not own:
         return None
-    row, last = own[-1]
+    row, last = _row_of_last(own), own[-1][1]
     held = next((e for _, e in reversed(own[:-1]) if e.kind != last.kind), None)
     asked = held is not None and held.kind == EventKind.HELD
     again = ((EventKind.HELD, held.text if held is not None else ""),)
@@ -83,13 +83,17 @@ def _damaged(run: LotRun, events: Sequence[tuple[int, Event]]) -> Act | None:
     own = [(row, event) for row, event in events if event.kind in _DAMAGED]
     if not own or own[-1][1].kind != EventKind.DAMAGED:
         return None
+    row = _row_of_last(own)
     writes = [(EventKind.UNDAMAGED, "undone: the device is not damaged")]
     if run.ended_how in _COMPLETE:
-        return _act(
-            run, own[-1][0], tuple(writes), "is not damaged, its verdict counts"
-        )
+        return _act(run, row, tuple(writes), "is not damaged, its verdict counts")
     writes.append((EventKind.SET_ASIDE, f"{_UNDONE}it was stopped, measure it again"))
-    return _act(run, own[-1][0], tuple(writes), "is not damaged: F2 measures it again")
+    return _act(run, row, tuple(writes), "is not damaged: F2 measures it again")
+
+
+def _row_of_last(own: Sequence[tuple[int, Event]]) -> int:
+    """Return where the newest event was first written: a merge may have repeated it."""
+    return next(row for row, event in own if event == own[-1][1])
 
 
 def _again(run: LotRun, events: Sequence[tuple[int, Event]]) -> Act | None:
