@@ -41,8 +41,10 @@ class LotRun:
     `set_aside`, `damaged` and `marked` say that such an event is in the run, `void` why
     it is void, if so. `held` is what is asked of its device until a person answers.
     `tolerance_ppm` is what its part promises at the reference temperature,
-    `over_temperature` whether it was begun to be held against more. `uid` tells it from
-    a run of the same number of another database, `bench` its position from another's.
+    `over_temperature` whether it was begun to be held against more. `judged_as` is the
+    part that its verdict is on, where that is not the part of the lot. `uid` tells it
+    from a run of the same number of another database, `bench` its position from
+    another's.
     """
 
     run: int
@@ -66,6 +68,7 @@ class LotRun:
     planned: bool = True
     tolerance_ppm: float | None = None
     over_temperature: bool = False
+    judged_as: str = ""
     uid: str = ""
     bench: str = ""
 

@@ -44,6 +44,11 @@ select id, {PUT_ASIDE_LOT} as put_aside, lot, part_id, supplier, size, plan, dec
 where (:lot is null or lot = :lot) and (:part is null or part_id = :part)
 order by opened_utc_ns, id
 """  # noqa: S608 - our own text
+_JUDGED_ON: Final = f"""ifnull(json_extract({FIGURES}, '$.basis.part.id'),
+    json_extract({SNAPSHOT}, '$.part.id'))"""
+_JUDGED_AS: Final = f"""case when {_JUDGED_ON} <> ifnull(a.part, d.part_id)
+    then {_JUDGED_ON} end"""
+"""The part that the verdict is on; null where that is what the run is said to be of."""
 _OF_RUNS: Final = f"""{AMENDED}
 select u.id as run, u.uid, u.bench, ifnull(a.device, d.device) as device, u.position,
   u.started_utc_ns, u.ended_how, v.word, v.offset_ppm, v.u_ppm, v.limit_ppm,
@@ -55,8 +60,8 @@ select u.id as run, u.uid, u.bench, ifnull(a.device, d.device) as device, u.posi
   ifnull(json_extract({FIGURES}, '$.basis.part.limits.tolerance_ppm'),
     json_extract({SNAPSHOT}, '$.part.limits.tolerance_ppm')) as tolerance_ppm,
   ifnull(json_extract({SNAPSHOT}, '$.over_temperature'), 0) as over_temperature,
-  u.snapshot, u.nominal_hz, u.divider, u.resolution_hz, u.operator, u.note, u.control
-  {{0}}
+  {_JUDGED_AS} as judged_as, u.snapshot, u.nominal_hz, u.divider, u.resolution_hz,
+  u.operator, u.note, u.control {{0}}
 from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
   left join verdicts v on v.id = {NEWEST_VERDICT}
   left join amended a on a.run_id = u.id
@@ -120,7 +125,7 @@ _LOT_COLUMNS: Final = columns_of(
 )
 _RUN_COLUMNS: Final = columns_of(
     text="""uid bench device position ended_how word void question purpose operator
-    note control""",
+    note control judged_as""",
     whole="run started_utc_ns readings",
     number="offset_ppm u_ppm limit_ppm ambient_c",
 )
@@ -219,6 +224,7 @@ def lot_run_from(row: Named) -> LotRun:
     yes = ("set_aside", "damaged", "marked", "simulated", "planned", "over_temperature")
     read: dict[str, object] = {name: bool(row[name]) for name in yes}
     read["held"] = (row["question"] or "") if row["held"] else ""
+    read["judged_as"] = row["judged_as"] or ""
     read["purpose"] = Purpose(row["purpose"])
     tolerance = row["tolerance_ppm"]  # `inf` is a text
     read["tolerance_ppm"] = None if tolerance is None else float(tolerance)

@@ -20,6 +20,7 @@ from benchlog.store.parameters import text
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.store.snapshot import dump, freeze
 from benchlog.store.sqlite import Connection
+from benchlog.units import NS_PER_S
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,15 +244,20 @@ def _said_at(
 ) -> int:
     """Return when a row is said: now, and later than all that was said before it.
 
-    The newest by time counts, and a clock may have been set back meanwhile. A verdict
-    that was given with a correction is later than that: a merge brings it with it.
+    The newest by time counts, and a clock may have been set back meanwhile. It is then
+    later by a part of a second that the clock tells: what is said of two copies of a
+    run at different times is never dated alike, since a merge would take it for one. A
+    verdict that was given with a correction is later than that: it comes with it.
     """
     if at_ns is not None:
         return at_ns
     newest = connection.execute(_NEWEST_SAID, {"run": run_id}).fetchone()[0]
     if newest is None:
         return now_ns
-    return min(max(now_ns, int(newest) + 1), _LATEST_NS)  # the id settles a tie
+    later = int(newest) + 1
+    if now_ns < later:
+        later += now_ns % NS_PER_S
+    return min(max(now_ns, later), _LATEST_NS)  # the id settles a tie
 
 
 def insert_reference_check(

@@ -273,3 +273,47 @@ def test_what_was_said_after_a_clock_was_set_back_stays_last_in_a_merge(tmp_path
         with Reader.open(tmp_path / into) as reader:
             assert not reader.run(run).damaged
             assert len(reader.events(run)) == 2
+
+
+@pytest.mark.parametrize("here_first", [True, False])
+def test_what_was_said_last_of_a_run_is_last_in_both(two, here_first):
+    """Before, the events that a merge brought in were the newest, whatever their age.
+
+    The same run counted here and not there, and a device was damaged here only.
+    """
+    ours, theirs = two
+    said = (
+        (ours, (("set-aside", 10), ("restored", 11), ("damaged", 12))),
+        (theirs, (("set-aside", 13), ("damaged", 14), ("undamaged", 15))),
+    )
+    for path, events in said:
+        with Writer.open(path, VirtualClock()) as writer:
+            writer.commit([(1, 0, Event(at, 0, kind, "")) for kind, at in events])
+    pairs = [(ours, theirs), (theirs, ours)]
+    for into, other in (pairs if here_first else pairs[::-1]) * 2:
+        merged(into, other)
+    for path in two:
+        with Reader.open(path) as reader:
+            run = reader.run(1)
+            assert (run.set_aside, run.damaged) == (True, False)
+            count = len(reader.events(1))
+    merged(theirs, ours)
+    with Reader.open(theirs) as reader:
+        assert len(reader.events(1)) == count
+
+
+def test_verdicts_of_two_copies_after_the_clock_was_set_back_are_two(two):
+    """Before, both were dated a nanosecond after the last one, and taken for one."""
+    word = "undecided"
+    for hour, path in enumerate(two):
+        at_utc_ns = DAY_NS + hour * 3_600 * 10**9 + hour * 1_234_567
+        with Writer.open(path, VirtualClock(now_utc_ns=at_utc_ns)) as writer:
+            writer.add_verdict(1, VerdictRow(word=word, offset_ppm=float(hour)))
+    for into, other in (two, two[::-1]):
+        merged(into, other)
+    offsets = []
+    for path in two:
+        with Reader.open(path) as reader:
+            offsets.append(reader.run(1).offset_ppm)
+            assert len(reader.verdicts(1)) == 3
+    assert len(set(offsets)) == 1

@@ -86,7 +86,7 @@ def _row(device: DeviceRuns) -> tuple[str, ...]:
     run = one.run
     return (
         short(run.device),
-        run.part_id,
+        run.part.id,  # that the verdict is on, as `runs` has it
         short(run.lot or "-"),
         str(len(device.runs)),
         str(device.counting),
@@ -103,7 +103,7 @@ def _document(device: DeviceRuns) -> dict[str, object]:
     run = one.run
     return {
         "device": run.device,
-        "part": run.part_id,
+        "part": run.part.id,
         "lot": run.lot,
         "runs": device.runs,
         "run": run.id,

@@ -58,8 +58,9 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     beside the verdict; in CSV and JSON, judged_ppm and judged_u_ppm are always those
     that the limit was held against. Trims and reference checks are left out: `runs`
     lists them. The view `results` of the database has the same rows, for any SQLite
-    tool. In CSV, what a spreadsheet would execute or split is percent-encoded, as
-    `benchlog export` does.
+    tool; of a run that was judged as another part its column `part` has the part that
+    was measured, and here that of the verdict is told. In CSV, what a spreadsheet would
+    execute or split is percent-encoded, as `benchlog export` does.
     """
     from benchlog.store.whole_files import check_place
 
@@ -121,6 +122,7 @@ def _with_todays_figures(row: dict[str, Any], listed: ListedRun) -> dict[str, An
     check_columns(row, _NUMBERS)
     run = listed.run
     row = {**row, "started": iso_utc(run.started_utc_ns)}
+    row["part"] = run.part.id  # that the verdict is on, as `runs` has it
     is_rack = run.made_for is Purpose.QUALIFY
     if is_rack:  # kept is the mean of readings at many places, no figure of a device
         row |= {"conformance": None, _JUDGED_AT: None}

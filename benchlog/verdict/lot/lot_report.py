@@ -140,5 +140,6 @@ def judged_lot(
 
 
 def _limit(part: Part, runs: Sequence[LotRun]) -> float:
-    known = Counter(run.limit_ppm for run in runs if run.limit_ppm is not None)
+    own = [run for run in runs if not run.judged_as]
+    known = Counter(run.limit_ppm for run in own if run.limit_ppm is not None)
     return known.most_common(1)[0][0] if known else limit_for(part, None).ppm

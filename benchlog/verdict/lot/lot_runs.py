@@ -9,6 +9,7 @@ from benchlog.verdict.lot.lot_decision import DeviceResult
 from benchlog.verdict.run.budget import COVERAGE, PROBABILITY
 
 WIDER: Final = "judged on a wider limit: judge it again"
+AS_OTHER: Final = "judged as another part,"
 _ROUNDING: Final = 1e-9  # our rule: far below any tolerance, far above rounding
 
 
@@ -28,7 +29,8 @@ def results_of(runs: Iterable[LotRun]) -> tuple[DeviceResult, ...]:
     where there is none without a mark: what was done to a device is not how it is.
     A device marked as damaged counts as defective, whatever its frequency. One that
     passed against more than the tolerance, unasked, is undecided: what a lot is decided
-    by is the tolerance (limits were wider in a cold or warm room before).
+    by is the tolerance (limits were wider in a cold or warm room before). So is one
+    whose verdict is on another part: that tells nothing of the lot's.
     """
     newest: dict[str, LotRun] = {}
     for run in runs:
@@ -67,8 +69,8 @@ def word_of(run: LotRun) -> Decision:
     if run.damaged:
         return Decision.FAIL
     word = Decision(run.word or Decision.UNDECIDED)
-    passed = word is Decision.PASS
-    return Decision.UNDECIDED if passed and _is_widened(run) else word
+    widened = word is Decision.PASS and _is_widened(run)
+    return Decision.UNDECIDED if widened or run.judged_as else word
 
 
 def _is_widened(run: LotRun) -> bool:
@@ -92,8 +94,17 @@ def _result(run: LotRun) -> DeviceResult:
         marked=run.is_disturbed,
         uid=run.uid,
         bench=run.bench,
-        doubt=f"{WIDER} (`benchlog judge {run.run}`)" if turned else "",
+        doubt=_doubt(run) if turned else "",
     )
+
+
+def _doubt(run: LotRun) -> str:
+    """Return why a verdict is none for the lot, and what makes it one."""
+    if run.judged_as:
+        return (
+            f"{AS_OTHER} {run.judged_as} (`benchlog judge {run.run} --part` the lot's)"
+        )
+    return f"{WIDER} (`benchlog judge {run.run}`)"
 
 
 def shared_u_ppm(bases: Iterable[tuple[str, float | None]]) -> float:
