@@ -4,8 +4,13 @@ import re
 from typing import Final
 
 MASK: Final = "***"
-_WORD: Final = r"[^\s\"<>]+"
-_REST: Final = r"(?i)(?<=[a-z0-9+.-]://)([^/?#\s'\"<>]+)[/?#][^\s\"<>]*[^\s'\"<>`:;,)]"
+# A quote or bracket between two letters or digits is part of an address that somebody
+# typed; elsewhere it ends one, as in JSON.
+_WITHIN: Final = r"(?:[^\s\"<>]|(?<=\w)[\"<>](?=\w))"
+_WORD: Final = rf"{_WITHIN}+"
+_REST: Final = (
+    r"(?i)(?<=[a-z0-9+.-]://)([^/?#\s'\"<>]+)[/?#]" + rf"{_WITHIN}*[^\s'\"<>`:;,)]"
+)
 
 
 def masked_line(line: str) -> str:
