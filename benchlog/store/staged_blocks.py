@@ -37,7 +37,6 @@ _BODIES: Final = """
 select n, body from other.packed where run_id = ? and first_id between ? and ?
 order by first_id
 """
-
 _LAST_ID: Final = 2**63 - 1  # definition: what SQLite counts to
 
 

@@ -1,7 +1,7 @@
 """The rows of a keeper's runs: begin, commit, see how they stand, end."""
 
 from collections.abc import Iterator, Mapping
-from contextlib import closing
+from contextlib import closing, suppress
 from typing import Final
 
 from benchlog.clock import Clock, Deadline, host_deadline, host_moment, host_sleep
@@ -313,9 +313,10 @@ class Bookkeeper:
             self.runs.note(run, kind, text)
 
     def note_after(self, of: tuple[int, int], kind: EventKind, text: str) -> None:
-        """Write an event into a run and segment that are over. Raises StoreError."""
+        """Write an event into a run and segment that are over, if it can be stored."""
         event = Event(self.clock.utc_ns(), self.clock.mono_ns(), kind, text)
-        patiently(lambda: self.writer.commit([(*of, event)]))
+        with suppress(StoreError):  # the run is whole without it
+            patiently(lambda: self.writer.commit([(*of, event)]))
         self.tell(event_notice(of[0], event))
 
     def _ended(self, run_id: int, assessment: Assessment) -> Evaluation:

@@ -150,28 +150,19 @@ def _read_blocks(
 
 def pack(columns: Columns) -> bytes:
     """Return a block of readings as one body."""
-    parts = []
-    for name, kind in _KINDS.items():
-        values = np.ascontiguousarray(getattr(columns, name), kind)
-        raw, first = values.tobytes(), values[:1].tobytes()
-        if raw == first * len(values):
-            parts += [b"c", first]
-        elif name == "id" and bool(np.all(np.diff(values) == 1)):
-            parts += [b"s", first]
-        else:
-            parts += [b"a", raw]
-    return b"".join(parts)
+    (body,) = pack_blocks(columns, len(columns))
+    return body
 
 
-def pack_blocks(columns: Columns) -> list[bytes]:
-    """Return readings, whole blocks of them, as bodies: what `pack` makes of each."""
-    packed = [_column_of(name, getattr(columns, name)) for name in _KINDS]
+def pack_blocks(columns: Columns, count: int = BLOCK) -> list[bytes]:
+    """Return readings, whole blocks of `count`, as a body for each."""
+    packed = [_column_of(name, getattr(columns, name), count) for name in _KINDS]
     return [b"".join(parts) for parts in zip(*packed, strict=True)]
 
 
-def _column_of(name: str, values: NDArray[Any]) -> list[bytes]:
+def _column_of(name: str, values: NDArray[Any], count: int) -> list[bytes]:
     """Return one column of each block as its body holds it."""
-    rows = np.ascontiguousarray(values, _KINDS[name]).reshape(-1, BLOCK)
+    rows = np.ascontiguousarray(values, _KINDS[name]).reshape(-1, count)
     bits = rows.view(np.int64)
     alike = np.all(bits == bits[:, :1], axis=1).tolist()
     counted = [False] * len(rows)
