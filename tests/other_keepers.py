@@ -24,7 +24,7 @@ with BenchLocks([], who, HostClock()) as locks:
 
 
 @contextmanager
-def waiting_program(program: str, *words: str) -> Iterator[None]:
+def waiting_program(program: str, *words: str) -> Iterator[Program]:
     """Run a program that says `held` and ends when it is spoken to."""
     with Program(
         [sys.executable, "-c", program, *words],
@@ -33,5 +33,5 @@ def waiting_program(program: str, *words: str) -> Iterator[None]:
         text=True,
     ) as other:
         assert other.stdout is not None and other.stdout.readline() == "held\n"
-        yield
+        yield other
         other.communicate("\n", timeout=30)

@@ -54,8 +54,8 @@ class Relay:
                 threading.Thread(target=self._pass, args=pair, daemon=True).start()
 
     def _pass(self, one: socket.socket, other: socket.socket) -> None:
-        is_up = other.getpeername()[1] == self._to
-        with suppress(OSError):
+        with suppress(OSError):  # either may have been cut before it is asked for
+            is_up = other.getpeername()[1] == self._to
             while piece := one.recv(_PIECE):
                 other.sendall(self._let_through(piece, is_up=is_up))
             if self.is_swallowing:

@@ -33,7 +33,8 @@ from benchlog.screen.inspection.block_letters import (
 from benchlog.screen.inspection.headline import Headline, headline
 from benchlog.screen.inspection.letter_shapes import ROWS, SHAPES
 from benchlog.screen.inspection.lot_screen import LotOnScreen
-from benchlog.screen.inspection.text import Places, Spot, last_run
+from benchlog.screen.inspection.places import Places, Spot
+from benchlog.screen.inspection.text import last_run
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 
@@ -155,7 +156,7 @@ class Counted:
     def keeper(self) -> Iterator[Path]:
         """Answer `status` as a keeper does that waits for the next device."""
         place = {"position": "A", "run": None, "device": "", "seen": True, "left": True}
-        lot = {"said": "", "paused": False, "places": [place]}
+        lot = {"said": "", "idle": False, "paused": False, "places": [place]}
         path, over = self.folder / "lot.sock", threading.Event()
         with (
             closing(fresh(self.folder)) as writer,

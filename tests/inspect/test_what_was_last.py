@@ -15,7 +15,8 @@ from benchlog.evaluation.lots import lot_report
 from benchlog.model import Event, EventKind, Lot, LotRun
 from benchlog.recorder.lot.lot_inspection import launch_lot
 from benchlog.screen.inspection.meant_run import noted
-from benchlog.screen.inspection.text import Places, Spot, last_run
+from benchlog.screen.inspection.places import Places, Spot
+from benchlog.screen.inspection.text import last_run
 from benchlog.store.sqlite import connect_to_write
 from benchlog.store.writer import Writer
 from benchlog.verdict.lot.lot_runs import begun_here

@@ -33,6 +33,8 @@ class LotKept(Kept, Protocol):
     lot: LotBook
     places: list[DeviceSite]
     paused: bool
+    idle_at: DeviceSite | None
+    """Where no device came for long, while that is what a person should know."""
 
     @property
     def said(self) -> str:
@@ -296,7 +298,12 @@ class LotCommands(ControlCommands):
             }
             for place in self._lot.places
         ]
-        lot = {"said": self._lot.said, "paused": self._lot.paused, "places": places}
+        lot = {
+            "said": self._lot.said,
+            "idle": self._lot.idle_at is not None,
+            "paused": self._lot.paused,
+            "places": places,
+        }
         return {**super()._status(), "lot": lot}
 
 

@@ -40,7 +40,7 @@ class LotKeeper(Keeper):
         self.commands: LotCommands = LotCommands(self)
         self.leaving = self.paused = False
         self._said = ""
-        self._idle: DeviceSite | None = None
+        self.idle_at: DeviceSite | None = None
         self._aside: Counter[str] = Counter()
         self._asked: set[int] = set()
         self._held_runs: set[int] = set()
@@ -81,14 +81,14 @@ class LotKeeper(Keeper):
 
     def say(self, text: str) -> None:
         """Say something that is no run's affair alone."""
-        self._said, self._idle = text, None
+        self._said, self.idle_at = text, None
         notice = RunNotice(run_id=0, kind="waiting", text=printable(text))
         self.surroundings.tell(notice)
 
     @property
     def said(self) -> str:
         """What a person should know; how long nothing came is as long as by now."""
-        return self._said if self._idle is None else self._idle.idling
+        return self._said if self.idle_at is None else self.idle_at.idling
 
     def ids_came(self) -> None:
         """Read device ids from another program."""
@@ -104,7 +104,7 @@ class LotKeeper(Keeper):
         plan = replace(place.template, device=device)
         run_id = self.begin_one(plan, follows=True)
         place.begun(run_id)
-        self._said, self._idle = "", None
+        self._said, self.idle_at = "", None
         run = self.book.runs.by_id[run_id]
         if times and not again:
             often = "once" if times == 1 else f"{times} times"
@@ -252,7 +252,7 @@ class LotKeeper(Keeper):
         awaited = self.task.watched and not self.lot.complete and not self.holding
         if awaited and (said := place.idle()):
             self.say(said)
-            self._idle = place
+            self.idle_at = place
 
     def _far_off(self, place: DeviceSite, sample: Sample) -> str:
         return place.far_off(sample)

@@ -7,7 +7,7 @@ from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.model import Decision, LotRun
 from benchlog.plotting.offset_chart import Line
 from benchlog.screen.inspection.block_letters import stacked
-from benchlog.screen.inspection.text import Places
+from benchlog.screen.inspection.places import Places
 from benchlog.screen.widgets.charts import Lines
 from benchlog.units import format_frequency, format_ppm, printable
 from benchlog.verdict.lot.lot_decision import LotResult

@@ -30,7 +30,7 @@ from benchlog.screen.inspection.id_line import (
 )
 from benchlog.screen.inspection.keys import LOT_KEYS, LotHelp
 from benchlog.screen.inspection.meant_run import meant, noted
-from benchlog.screen.inspection.text import Places
+from benchlog.screen.inspection.places import Places
 from benchlog.screen.widgets.text import Newest, PlainText
 from benchlog.store.reader import Reader
 from benchlog.units import printable
@@ -117,7 +117,7 @@ class LotScreen(BenchScreen):
         was, now = before.spot.waiting, self.places.spot.waiting
         if before.several is not self.places.several or bool(was) is not bool(now):
             self.refresh_bindings()
-        if self.places.said != before.said and not self._asked.noting:
+        if self.places.says_more_than(before) and not self._asked.noting:
             self._answer = ""  # what the keeper says is newer than its last answer
         self._show()
 

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from benchlog.model import LotRun
-from benchlog.screen.inspection.text import Places
+from benchlog.screen.inspection.places import Places
 from benchlog.verdict.lot.lot_report import LotReport
 
 _OF_A_RUN: Final = ("again", "aside", "damaged", "note")

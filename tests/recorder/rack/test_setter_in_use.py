@@ -106,8 +106,8 @@ with opened_keeper([plan], database, HostClock(), tell=lambda told: None) as kee
 def kept_elsewhere(plan, database):
     packed = pickle.dumps((plan, database)).hex()
     # its last word tells the nursery that it starts processes of ours
-    with waiting_program(KEEPER, packed, "measure"):
-        yield
+    with waiting_program(KEEPER, packed, "measure") as keeper:
+        yield keeper
 
 
 def test_a_scanner_that_another_keeper_has_is_refused_before_any_order(
@@ -123,11 +123,13 @@ def test_a_scanner_that_another_keeper_has_is_refused_before_any_order(
         first, second = (
             plan_through(*both) for both in zip(counters, places, strict=True)
         )
-        with kept_elsewhere(first, database):
+        with kept_elsewhere(first, database) as keeper:
             said = r"'s0': .*ACORN,SCAN,4711.*in use by benchlog measure of C-0001"
             with pytest.raises(BusyError, match=said):
                 keep([second], database, clock, tell=lambda told: None)
-            assert {one.strip() for one in scanner.scripts[1].heard} == {"*IDN?"}
+            assert keeper.poll() is None, "who has it has ended"
+            heard = [one.strip() for one in scanner.scripts[1].heard]
+            assert set(heard) == {"*IDN?"}, (heard, scanner.scripts[0].heard)
         assert orders_in(scanner.scripts[0])  # let go of
         assert keep([second], database, clock, tell=lambda told: None)  # free again
         assert orders_in(scanner.scripts[1])
