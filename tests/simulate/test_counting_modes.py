@@ -32,14 +32,22 @@ def bench_with(spec, via=Via.LINE_TCP):
     return dataclasses.replace(plain, counters=(counter,))
 
 
+SCALES = (1.0, 1.0, 0.5, 0.2, 0.1, 0.05)
+"""Where this computer has no time for a bench, bench time is slowed down."""
+
+
 def served(spec, n=N):
     """Return what the bench sent over its socket, Hz, and when."""
-    with serving(bench_with(spec), HostClock()) as (running, addresses):
-        line = Line(addresses["counter"])
-        said = [float(line.hear()) for _ in range(n)]
-        line.close()
-        sent = {float(one.text): one for one in running.served("counter")}
-    return np.array(said), [sent[one] for one in said if one in sent]
+    for scale in SCALES:
+        with serving(bench_with(spec), HostClock(scale)) as (running, addresses):
+            line = Line(addresses["counter"])
+            said = [float(line.hear()) for _ in range(n)]
+            line.close()
+            sent = {float(one.text): one for one in running.served("counter")}
+        found = [sent[one] for one in said if one in sent]
+        if kept_pace(found, GATE_S + spec.dead_time_s):
+            break
+    return np.array(said), found
 
 
 def lag_1(hz):
@@ -89,10 +97,7 @@ SLACK_S = 0.0005
 
 
 def kept_pace(found, spacing_s):
-    """Whether this computer had time for it: a busy one makes dead time of its own.
-
-    Where it had not, bench time is slowed down.
-    """
+    """Whether this computer had time for it: a busy one makes dead time of its own."""
     stamps = np.array([one.mono_ns for one in found]) / 1e9
     return float(np.median(np.diff(stamps))) < 1.01 * spacing_s
 
@@ -108,7 +113,7 @@ def kept_pace(found, spacing_s):
 def test_a_real_driver_finds_out_how_it_counts(tmp_path, monkeypatch, changes, seen):
     spec = dataclasses.replace(SPEC, **changes)
     path = tmp_path / "bench.toml"
-    for scale in (1.0, 1.0, 0.5, 0.2, 0.1):
+    for scale in SCALES:
         monkeypatch.setenv("BENCHLOG_TIME_SCALE", str(scale))
         clock = HostClock(scale)
         with serving(bench_with(spec), clock) as (running, _):

@@ -176,7 +176,10 @@ class Leaks(Steady):
 
 
 class Floods(Steady):
-    """Gives the same value again and again from its sixth read on, once."""
+    """Gives the same value again and again from its sixth read on, once.
+
+    So often that its keeper falls behind some time, however little time this one gets.
+    """
 
     again = 0
     newest = None
@@ -187,7 +190,7 @@ class Floods(Steady):
             return self.newest
         self.newest = super().read()
         if self.count == 6 and self.first_time():
-            self.again = 10_000
+            self.again = 1_000_000
         return self.newest
 
 
