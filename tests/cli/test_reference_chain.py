@@ -267,7 +267,7 @@ def test_a_lot_is_not_measured_by_pulses(line):
 def test_a_standard_that_moved_is_warned_of(line):
     made = scenario(gate_s=1.0)
     with bench_file(line, made) as (bench, path):
-        words = ("refcheck", "--bench", path, "--standard", "S", "--for", "8s")
+        words = ("refcheck", "--bench", path, "--standard", "S", "--for", "24s")
         told(line, *words, "--part", PART)
         for number in range(2, 6):
             code, found = told(line, *words)

@@ -43,7 +43,8 @@ def test_a_soak_ends_by_its_length_and_says_how_it_was(line: Line, bench: str) -
 
 def test_a_killed_soak_goes_on_by_itself(line: Line, bench: str) -> None:
     words = ["soak", "--bench", bench, "--part", PART, "--device", "KX-1"]
-    words += ["--for", "100s", "--no-screen", "--resume-last"]
+    # it must not be over before a busy computer has begun it again
+    words += ["--for", "200s", "--no-screen", "--resume-last"]
     with line.started(*words) as process:
         wait_for(lambda: line.readings() > 10)
         process.kill()

@@ -10,7 +10,7 @@ from benchlog_drivers.line_counter import LineCounter
 from benchlog_drivers.scpi_counter import ScpiCounter
 
 from benchlog.catalogue import load_dialect
-from benchlog.clock import host_sleep
+from benchlog.clock import host_deadline, host_sleep
 from benchlog.driver import Driver
 from benchlog.driver_kit.listener import is_one_behind_half
 from benchlog.errors import GarbledError, InstrumentError, OutOfStepError, SilentError
@@ -103,7 +103,7 @@ def reads(driver: Driver, times: int, again: Callable[[], None]) -> list[float]:
 
 @pytest.mark.parametrize(("kind", "bridge"), [(TcpPeer, False), (PtyPeer, True)])
 def test_the_rest_is_no_answer_when_the_line_is_opened_anew(kind, bridge):
-    options = {"gpib_address": 3} if bridge else {}
+    options, limit = {"gpib_address": 3} if bridge else {}, host_deadline(30.0)
     with counter(kind, Halves(0.45, bridge=bridge), **options) as driver:
         with pytest.raises(SilentError):
             driver.read()
@@ -114,6 +114,8 @@ def test_the_rest_is_no_answer_when_the_line_is_opened_anew(kind, bridge):
 
         again()
         found = reads(driver, 4, again)
+        while not found and not limit.passed:  # a busy computer may miss them all
+            found = reads(driver, 1, again)
     assert found and set(found) <= {float(text) for text in VALUES[1:]}
 
 

@@ -279,7 +279,10 @@ def test_a_number_of_readings_is_not_waited_for_for_ever(
     plan = plan_for("stranger-quiet", readings=4, max_s=None)
     run, columns, events, _ = kept(plan, database, clock)
     assert (len(columns), run.ended_how) == (1, "no readings came")
-    assert kinds(events) == [EventKind.STARTED, EventKind.NO_SIGNAL, EventKind.ENDED]
+    told = [
+        kind for kind in kinds(events) if kind != EventKind.GAP
+    ]  # of a busy computer
+    assert told == [EventKind.STARTED, EventKind.NO_SIGNAL, EventKind.ENDED]
     assert "no reading in the last" in events[-1].text
 
 
