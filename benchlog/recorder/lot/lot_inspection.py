@@ -106,16 +106,20 @@ def launch_lot(task: Task, database: Path) -> LaunchedLot:
     database = database.absolute()
     module = "benchlog.recorder.lot.lot_inspection"
     process, stdout = keeper_process(module, (task, database), database)
-    line = stdout.readline()
-    said: dict[str, str] = (
-        json.loads(line) if line else {"error": f"{log_of(database)} says why"}
-    )
-    launched = LaunchedLot(database.with_name(said.get("control", "")), process)
+    launched = LaunchedLot(database, process)
+    try:
+        line = stdout.readline()
+    except BaseException:  # Ctrl-C while it waits for instruments: nothing has begun
+        launched.close()
+        raise
+    why = f"it was ended; {log_of(database)} may say why"
+    said: dict[str, str] = json.loads(line) if line else {"error": why}
     if said.get("error"):
         launched.close()
         error = BenchlogError(f"the lot's keeper did not begin: {said['error']}")
         error.exit_code = int(said.get("exit_code", 1))
         raise error
+    launched.control = database.with_name(said["control"])
     return launched
 
 
