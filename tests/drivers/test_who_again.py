@@ -100,7 +100,7 @@ def test_a_gate_that_somebody_else_has_changed_is_noticed(
     counter.open()
     counter.read()
     plug.gate = gate
-    with pytest.raises(RefusedError, match="by now, and '0.02' was set") as found:
+    with pytest.raises(RefusedError, match=r"by now, and '0\.02' was") as found:
         counter.read()
     assert found.value.raw.strip() == gate.encode()
     assert plug.script.heard[-1] == "SENSe:FREQuency:APERture?"
