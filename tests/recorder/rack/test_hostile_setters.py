@@ -308,7 +308,8 @@ def test_one_that_has_let_go_and_does_not_end_is_ended(odd, tmp_path, monkeypatc
     monkeypatch.setattr(setter_handle, "_FAREWELL_S", 3.0)
     handle = odd()
     (tmp_path / "how-close").write_text("lingers")
-    heard(handle, lambda one, n=handle.set(1.0): one.number == n)
+    number = handle.set(1.0)
+    heard(handle, lambda one: one.number == number)
     process = handle._process
     assert handle.finish() == ""
     assert released(tmp_path)
