@@ -9,13 +9,14 @@ from benchlog.driver_kit.connect import LINK_OPTIONS
 from benchlog.driver_kit.numbers import parse_number
 from benchlog.driver_kit.scpi import Talk
 from benchlog.driver_kit.scpi_driver import EXTRA, ScpiDriver
-from benchlog.driver_kit.settings import INPUT_OPTIONS, number_of
+from benchlog.driver_kit.settings import INPUT_OPTIONS, number_of, same_setting
 from benchlog.errors import (
     InstrumentError,
     NoSignalError,
     OverloadError,
     RefusedError,
 )
+from benchlog.masking import masked
 from benchlog.model import Dialect, SampleBlock
 
 if TYPE_CHECKING:
@@ -52,6 +53,25 @@ class ScpiCounter(ScpiDriver, StreamingDriver):
             from benchlog.driver_kit.streams.scpi_stream import ScpiStream  # noqa: PLC0415 - with numpy, only where it streams
 
             self._stream = ScpiStream(talk, form, self._gate_s())
+
+    def _require_settings(self, talk: Talk, held_s: float) -> None:
+        """See `ScpiDriver._require_settings`: the gate, which jitter is told of.
+
+        A key at its front or another program may change it while the connection holds.
+        """
+        if self._gate_got_s is None or not talk.knows("gate_get"):
+            return
+        reply, was = talk.ask("gate_get"), self.identify().settings["gate_s"]
+        if not same_setting(was, reply.text):
+            raise RefusedError(
+                f"the gate at {masked(self.address)} is {reply.text[:60]!r} by now, "
+                f"and {was!r} was set: is it changed at its front, or by another "
+                f"program? It is set anew. What came in the {held_s:.0f} s before, "
+                "since it was asked last, may be of either gate",
+                address=self.address,
+                command=reply.command,
+                raw=reply.line,
+            )
 
     def _gate_s(self) -> float:
         got = self._gate_got_s

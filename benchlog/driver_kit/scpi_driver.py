@@ -105,7 +105,7 @@ class ScpiDriver(Driver):
         """See `Driver.read`; every `WHO_S` it is asked first who it is.
 
         Behind a gateway plugs can be exchanged while the connection holds. Raises
-        WrongInstrumentError then.
+        WrongInstrumentError then, and RefusedError where somebody else has set it.
         """
         talk = self._opened()
         self._require_same(talk)
@@ -215,6 +215,10 @@ class ScpiDriver(Driver):
                 address=self.address,
                 raw=text.encode(errors="replace"),
             )
+        self._require_settings(talk, held_s)
+
+    def _require_settings(self, talk: Talk, held_s: float) -> None:
+        """Raise RefusedError where a setting is another one than `held_s` before."""
 
     def _who_now(self, talk: Talk) -> str:
         """Ask who answers; one that takes long for it is asked more seldom."""

@@ -105,7 +105,8 @@ def launched_as(
     launched = Launched(answer.runs, process)
     if answer.error:
         launched.close()
-        launched.wait(_QUIT_S)
+        with contextlib.suppress(subprocess.TimeoutExpired):  # the error matters more
+            launched.wait(_QUIT_S)
         error = BenchlogError(answer.error)
         error.exit_code = answer.exit_code
         raise error

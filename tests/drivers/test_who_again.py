@@ -12,7 +12,7 @@ from benchlog_drivers.scpi_setters import ScpiSupply
 
 from benchlog.catalogue import load_dialect
 from benchlog.driver_kit import scpi_driver
-from benchlog.errors import OutOfStepError, WrongInstrumentError
+from benchlog.errors import OutOfStepError, RefusedError, WrongInstrumentError
 from benchlog.testing import HurriedClock, TcpPeer
 from benchlog.testing.setter_scripts import SettingScript, SettingWords
 
@@ -24,6 +24,7 @@ class Plug:
 
     def __init__(self, order: str, ask: str) -> None:
         self.who = "SIMULATED,Instrument,7,1.0"
+        self.gate = "0.02"
         words = SettingWords(
             order=order,
             ask=ask,
@@ -31,7 +32,7 @@ class Plug:
             answers={
                 "*IDN?": lambda _: self.who,
                 "SYSTem:ERRor?": '0,"No error"',
-                "SENSe:FREQuency:APERture?": "0.02",
+                "SENSe:FREQuency:APERture?": lambda _: self.gate,
                 "OUTPut?": lambda state: str(int(state.on)),
             },
             deeds={
@@ -88,6 +89,33 @@ def test_another_counter_is_noticed_before_its_next_value(
         counter.read()
     assert found.value.raw == OTHER.encode()
     assert plug.script.heard[-1] == "*IDN?"
+
+
+@pytest.mark.parametrize("gate", ["2.0", "0.01", "0.0201"])
+def test_a_gate_that_somebody_else_has_changed_is_noticed(
+    plug: Plug, counter: ScpiCounter, monkeypatch: pytest.MonkeyPatch, gate: str
+) -> None:
+    """Before, jitter of gates of 2 s was told, and passed, as that of 0.02 s."""
+    each_time(monkeypatch)
+    counter.open()
+    counter.read()
+    plug.gate = gate
+    with pytest.raises(RefusedError, match=r"by now, and '0\.02' was") as found:
+        counter.read()
+    assert found.value.raw.strip() == gate.encode()
+    assert plug.script.heard[-1] == "SENSe:FREQuency:APERture?"
+    plug.gate = "0.02"
+    counter.open()  # as the process does after any error: it is set anew
+    assert counter.read().gate_s == 0.02
+
+
+def test_a_gate_that_is_told_with_other_digits_is_the_same(
+    plug: Plug, counter: ScpiCounter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    each_time(monkeypatch)
+    counter.open()
+    plug.gate = "+2.0000000E-02"
+    assert counter.read().gate_s == 0.02
 
 
 def test_it_is_asked_seldom(plug: Plug, counter: ScpiCounter) -> None:

@@ -21,6 +21,18 @@ def test_what_is_no_id_is_told_and_never_measured():
     assert ids.refused == ["KX\t9", "KX\t2", "K" * 121]
 
 
+def test_a_list_in_a_file_is_told_from_ids_that_come(tmp_path):
+    """Devices of a list are in their places; those that come were put in just now."""
+    (tmp_path / "ids").write_text("KX-1\n")
+    with (tmp_path / "ids").open() as listed:
+        assert Ids(fd=listed.fileno()).in_file
+    assert Ids(["KX-1"]).in_file
+    read, write = os.pipe()
+    os.close(write)
+    assert not Ids(fd=read).in_file
+    os.close(read)
+
+
 def test_the_code_of_a_label_may_be_longer_than_an_id():
     uid = "f81d4fae-7dec-11d0-a765-00a0c91e6bf6"
     code = f"https://records.example/{'a' * 100}/{uid}"

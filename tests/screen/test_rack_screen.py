@@ -70,7 +70,15 @@ async def test_enter_shows_the_characteristic_of_the_chosen_device(sweep):
     assert "show the characteristic of the device; Esc comes back" in words
 
 
-@pytest.mark.campaign  # every suite: at the end of the test above
+async def test_the_run_that_was_named_is_chosen(sweep):
+    """Before, `watch 3` of a rack wrote a note on the device of run 1."""
+    async with opened(sweep, run=3).run_test(size=(80, 24)) as pilot:
+        await until(pilot, "3 devices: ")
+        await pilot.press("enter")
+        assert "device VX-3" in await until(pilot, "against temperature")
+
+
+@pytest.mark.campaign  # every suite: at the end of the second test above
 async def test_help_tells_the_keys_of_the_rack(sweep):
     async with opened(sweep).run_test(size=(80, 24)) as pilot:
         await until(pilot, "3 devices: ")

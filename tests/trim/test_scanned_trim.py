@@ -151,3 +151,20 @@ def test_two_places_are_trimmed_in_turns_each_by_its_own_register(places):
             ppm = last_ppm(places, run.id)
             assert len(ppm) >= 30
             assert abs(ppm - (5.0 if channel == 101 else 2.0)).max() < 2.0
+
+
+@pytest.mark.campaign  # every suite: `tests/inspect/test_own_places.py`, the same desk
+def test_a_chip_of_a_list_is_trimmed_anew_where_it_was(places):
+    """Before, it was trimmed at the first place, whose chip got a code of another."""
+    (places.folder / "ids").write_text("C-1\nC-2\n")
+    line = ("--lot", "T", "--ids", "ids", "--position", "P01", "--position", "P02")
+    assert places.run(words(*line)).returncode == 0
+    with places.reader() as reader:
+        (second,) = [run.id for run in reader.all_runs() if run.device == "C-2"]
+    void = ["void", str(second), "--reason", "bad contact", "--db", "s.db"]
+    assert places.run([*PROGRAM, *void]).returncode == 0
+    before = len(places.asked)
+    done = places.run(words(*line))
+    assert done.returncode == 0, done.stderr
+    assert {channel for channel, _ in places.asked[before:]} == {102}
+    assert places.asked[-1] == (102, CODES[102])

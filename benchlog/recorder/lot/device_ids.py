@@ -28,6 +28,8 @@ class Ids:
 
     def __init__(self, listed: Iterable[str] = (), fd: int | None = None) -> None:
         self._waiting: deque[str] = deque()
+        self.in_file = fd is None or not can_be_waited_on(fd)
+        """Whether all stand in a file: their devices are in before any is measured."""
         self._fd, self._half = fd, b""
         self._heard: int | None = None
         self.refused: list[str] = []

@@ -209,6 +209,12 @@ class LotBook:
         found = [run for run in self._at(position) if run.counts]
         return found[-1] if found else None
 
+    def homes(self, places: Collection[str]) -> dict[str, str]:
+        """Return at which of these places each device was last, by its runs here."""
+        return {
+            run.device: run.position for run in self._begun if run.position in places
+        }
+
     def begun_run(self, run_id: int) -> LotRun | None:
         """Return a run of the lot that was begun here, None where there is none."""
         return next((run for run in self._begun if run.run == run_id), None)

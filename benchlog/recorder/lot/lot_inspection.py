@@ -1,5 +1,6 @@
 """Inspecting a lot: the keeper in the foreground, or as a process of its own."""
 
+import contextlib
 import json
 import os
 import pickle
@@ -10,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.clock import Clock, host_clock
-from benchlog.errors import BenchlogError
+from benchlog.errors import BenchlogError, BusyError
 from benchlog.recorder.hearing_loop import Surroundings
 from benchlog.recorder.keeper import surroundings
 from benchlog.recorder.launch import keeper_process, log_of
@@ -91,11 +92,18 @@ class LaunchedLot:
     process: "subprocess.Popen[bytes]"
 
     def close(self) -> None:
-        """Let go, and wait until the keeper has ended."""
+        """Let go, and wait until the keeper has ended; BusyError where it does not."""
         for pipe in (self.process.stdin, self.process.stdout):
             if pipe is not None:
                 pipe.close()
-        self.process.wait(_QUIT_S)
+        try:
+            self.process.wait(_QUIT_S)
+        except subprocess.TimeoutExpired as error:  # it sees a burn out, or is stopped
+            raise BusyError(
+                f"the lot's keeper, process {self.process.pid}, has not ended after "
+                f"{_QUIT_S:.0f} s: is a chip being burned, or is it stopped? The lot "
+                "can be looked at, and gone on with once it has ended"
+            ) from error
 
 
 def launch_lot(task: Task, database: Path) -> LaunchedLot:
@@ -106,16 +114,21 @@ def launch_lot(task: Task, database: Path) -> LaunchedLot:
     database = database.absolute()
     module = "benchlog.recorder.lot.lot_inspection"
     process, stdout = keeper_process(module, (task, database), database)
-    line = stdout.readline()
-    said: dict[str, str] = (
-        json.loads(line) if line else {"error": f"{log_of(database)} says why"}
-    )
-    launched = LaunchedLot(database.with_name(said.get("control", "")), process)
-    if said.get("error"):
+    launched = LaunchedLot(database, process)
+    try:
+        line = stdout.readline()
+    except BaseException:  # Ctrl-C while it waits for instruments: nothing has begun
         launched.close()
+        raise
+    why = f"it was ended; {log_of(database)} may say why"
+    said: dict[str, str] = json.loads(line) if line else {"error": why}
+    if said.get("error"):
+        with contextlib.suppress(BusyError):  # why it did not begin matters more
+            launched.close()
         error = BenchlogError(f"the lot's keeper did not begin: {said['error']}")
         error.exit_code = int(said.get("exit_code", 1))
         raise error
+    launched.control = database.with_name(said["control"])
     return launched
 
 

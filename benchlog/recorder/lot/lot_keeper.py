@@ -5,14 +5,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from benchlog.errors import BenchlogError
-from benchlog.model import EventKind, Sample, device_id_fault
+from benchlog.model import EventKind, Sample
 from benchlog.recorder.hearing_loop import ENDING, Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
 from benchlog.recorder.instruments.instrument_pool import Heard
 from benchlog.recorder.keeper_loop import Keeper
 from benchlog.recorder.lot.device_ids import Ids
 from benchlog.recorder.lot.device_site import STILL_IN, DeviceSite
+from benchlog.recorder.lot.id_desk import IdDesk
 from benchlog.recorder.lot.lot_book import LotBook, Task, line_of
 from benchlog.recorder.lot.lot_commands import LotCommands
 from benchlog.recorder.notice import RunNotice
@@ -44,6 +44,9 @@ class LotKeeper(Keeper):
         self._aside: Counter[str] = Counter()
         self._asked: set[int] = set()
         self._held_runs: set[int] = set()
+        self._desk = (
+            None if ids is None else IdDesk(ids, self.lot, self.say, self.under_way)
+        )
         for instrument in self.pool.by_name.values():
             instrument.longest_wait_s = _LOOK_AGAIN_S
         if ids is not None:
@@ -53,6 +56,8 @@ class LotKeeper(Keeper):
         """Close what a killed keeper left open."""
         for text in self.lot.recover():
             self.say(text)
+        if self._desk is not None:
+            self._desk.recall([place.name for place in self.places])
 
     def begin(self) -> None:
         """Open the control socket; let the counters read where devices are seen."""
@@ -296,8 +301,8 @@ class LotKeeper(Keeper):
             return False
         if self.leaving:
             return True
-        if self.ids is not None:
-            return self.ids.exhausted
+        if self._desk is not None:
+            return self._desk.exhausted
         return self.task.alone and self.lot.over
 
     def _next(self) -> None:
@@ -315,31 +320,17 @@ class LotKeeper(Keeper):
             self.ids.be_heard(self.surroundings.selector)
 
     def _next_device(self, place: DeviceSite) -> str | None:
-        if self.ids is None:
-            numbers = bool(self.task.prefix) and place.left and place.seen is True
-            room = self.lot.has_room(len(self.under_way()))
-            return self.lot.next_number(self.under_way()) if numbers and room else None
-        if self.under_way() and not self.lot.has_room(len(self.under_way())):
-            return None  # what is being measured may complete the sample
-        while (typed := self.ids.next_id()) is not None:
-            try:
-                device = self.lot.device_of(typed)
-            except BenchlogError as error:
-                self.say(str(error))
-                continue
-            refusal = self.lot.refusal(device)
-            if not refusal and device not in self.under_way():
-                return device
-            self.say(f"{device} is not measured: {refusal or 'it is in already'}")
-        for line in self.ids.refused:
-            self.say(f"{line[:60]!r} is not measured: {device_id_fault(line)}")
-        self.ids.refused.clear()
-        return None
+        if self._desk is not None:
+            return self._desk.next_at(place.name)
+        numbers = bool(self.task.prefix) and place.left and place.seen is True
+        room = self.lot.has_room(len(self.under_way()))
+        return self.lot.next_number(self.under_way()) if numbers and room else None
 
     def under_way(self) -> set[str]:
         """Return the devices that are being measured or waited for."""
         measured = {run.plan.device for run in self.book.runs.all()}
-        return measured | {place.device for place in self.places if place.device}
+        waiting = {place.device for place in self.places if place.device}
+        return measured | waiting | (self._desk.waiting if self._desk else set())
 
     def _allow_more(self) -> None:
         """Let counters read until the next look at their run, and no further."""

@@ -235,6 +235,9 @@ class SetterHandle:
         assert process.stdout is not None
         with process.stdout:
             why = _farewell(self._arrived + _rest(process.stdout.fileno()))
+        if process.poll() is None and not why:  # it has let go, and is in the way
+            process.kill()
+            process.wait()
         if process.poll() is None:
             why += f"; process {process.pid} goes on trying for {LEAVING_MIN} minutes"
             process.returncode = 0  # it is left on its own, as it is without a keeper

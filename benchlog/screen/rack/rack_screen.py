@@ -142,7 +142,7 @@ class RackScreen(BenchScreen):
         now = now_text(found, self._keeper)
         self.query_one("#rack-now", PlainText).show(now)
         table = self.query_one(DataTable)
-        chosen = table.cursor_row
+        chosen = table.cursor_row if table.row_count else self._named(found)
         rows = [row_of(found, one) for one in found.devices]
         if self.size.width >= _WIDE:
             nearest = [printable(nearest_to_limit(one)) for one in found.devices]
@@ -155,6 +155,11 @@ class RackScreen(BenchScreen):
         words = verdict_counts(one.verdict for one in found.devices)
         devices = f"{len(found.devices)} devices: {words}"
         self.query_one("#rack-foot", PlainText).show(devices)
+
+    def _named(self, found: Qualification) -> int:
+        """Return the row of the run that was named: who looks at it means it."""
+        runs = [one.run.id for one in found.devices]
+        return runs.index(self._run_id) if self._run_id in runs else 0
 
     def _widen(self, table: "DataTable[Text]", rows: list[tuple[str, ...]]) -> None:
         """Give columns the room that they need before rows come.

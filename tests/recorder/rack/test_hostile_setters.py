@@ -303,6 +303,19 @@ def test_one_that_cannot_be_let_go_of_is_told(odd, tmp_path, monkeypatch):
     until(lambda: not os.path.exists(f"/proc/{left}/fd/0"))
 
 
+def test_one_that_has_let_go_and_does_not_end_is_ended(odd, tmp_path, monkeypatch):
+    """Before, "may not be in its safe state: ; process 7 goes on trying" was told."""
+    monkeypatch.setattr(setter_handle, "_FAREWELL_S", 3.0)
+    handle = odd()
+    (tmp_path / "how-close").write_text("lingers")
+    number = handle.set(1.0)
+    heard(handle, lambda one: one.number == number)
+    process = handle._process
+    assert handle.finish() == ""
+    assert released(tmp_path)
+    assert process.poll() is not None, "nothing is left that holds its line"
+
+
 def test_one_that_died_just_before_the_end_is_let_go_of(odd, tmp_path):
     handle = odd()
     number = handle.set(1.0)

@@ -64,7 +64,7 @@ class OddSetter(Setter):
             file.write(f"{os.getpid()}\n")
 
     def close(self):
-        pass
+        self.odd("close")
 
     def odd(self, of):
         how = self.how(of)
@@ -91,12 +91,18 @@ def babble():
     sys.stdout.flush()
 
 
+def linger():
+    """Leave a thread behind, for which the process waits at its end."""
+    threading.Thread(target=hang).start()
+
+
 def fail():
     raise ZeroDivisionError("by itself")
 
 
 DEEDS = {
     "hangs": hang,
+    "lingers": linger,
     "spins": spin,
     "exits": sys.exit,
     "fails": fail,
