@@ -67,9 +67,11 @@ select count(*), min(id) from {0}{1} r where run_id = :run and segment_id is not
   and segment_id not in (select id from {0}segments where run_id = :run)
 """
 _BACKWARDS: Final = """
-select count(*), min(id) from (select id, mono_ns, lag(mono_ns) over (
-    partition by segment_id order by id) as before
-  from {0}readings where run_id = :run) where mono_ns < before
+select count(*), min(id) from (
+  select id, mono_ns, lag(mono_ns) over (partition by segment_id order by id) as before,
+    segment_id, lag(segment_id) over (order by id) as segment_before
+  from {0}readings where run_id = :run)
+where mono_ns < before or segment_id < segment_before
 """
 _OF_NO_KIND: Final = """
 select count(*), min(id) from events where run_id = :run
