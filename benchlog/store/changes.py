@@ -24,7 +24,13 @@ select
   (select max(utc_ns) from events where run_id = :run
     and kind in ('set-aside', 'held', 'restored')) as aside_utc_ns,
   (select max(utc_ns) from events where run_id = :run
-    and kind in ('damaged', 'undamaged')) as damaged_utc_ns
+    and kind in ('damaged', 'undamaged')) as damaged_utc_ns,
+  (select max(at_utc_ns) from amendments where run_id = :run
+    and kind = 'device') as device_utc_ns,
+  (select max(at_utc_ns) from amendments where run_id = :run
+    and kind = 'lot') as lot_utc_ns,
+  (select max(at_utc_ns) from amendments where run_id = :run
+    and kind = 'operator') as operator_utc_ns
 """
 _MARKS: Final = (
     "select count(*), max(id), count(ended_utc_ns), total(ended_utc_ns) from runs",
@@ -41,11 +47,14 @@ _MARKS: Final = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StatesSaid:
-    """When each state of a run was last said or taken back, ns UTC; None: never."""
+    """When each thing that is said of a run was last said, ns UTC; None: never."""
 
     void_utc_ns: int | None
     aside_utc_ns: int | None
     damaged_utc_ns: int | None
+    device_utc_ns: int | None
+    lot_utc_ns: int | None
+    operator_utc_ns: int | None
 
 
 class ChangeReader(ReadSession):
@@ -70,7 +79,7 @@ class ChangeReader(ReadSession):
         return dict(self._all(_TOLD, ()))
 
     def states_said(self, run_id: int) -> StatesSaid:
-        """Return when a run was last said to be void, set aside, damaged, or not."""
+        """Return when it was last said if a run is void, of which device, and so on."""
         (row,) = self._named(_STATES_SAID, {"run": run_id})
         return StatesSaid(**row)
 

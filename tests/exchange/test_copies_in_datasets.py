@@ -1,4 +1,4 @@
-"""Copies of a database in one dataset: what was said last of a state counts, wherever.
+"""Copies of a database in one dataset: what was said last of a run counts, wherever.
 
 Two copies go on apart; a correction in one does not take back what the other has said.
 """
@@ -29,9 +29,10 @@ VOID = Amendment(kind="void", reason="probe off")
 RESTORE = Amendment(kind="restore", reason="it was on")
 CORRECTED = Amendment(kind="operator", reason="typed wrong", new="KS")
 ANY = dict.fromkeys(("device", "part", "lot", "like", "verdict", "since"))
-NEW_COLUMNS = ["aside", "unfinished", "replaced", "void_utc_ns", "aside_utc_ns",
-               "damaged_utc_ns"]  # fmt: skip
+SAID = ("void", "aside", "damaged", "device", "lot", "operator")
+NEW_COLUMNS = ["aside", "unfinished", "replaced", *(f"{one}_utc_ns" for one in SAID)]
 """What files of before have not."""
+NAMES = ("device", "lot", "operator")
 
 
 @pytest.fixture
@@ -40,6 +41,12 @@ def copies(tmp_path: Path) -> list[Path]:
     found = [bench_database(tmp_path, 0, 1, 3)]
     back_up(found[0], tmp_path / "copy.db")
     return [*found, tmp_path / "copy.db"]
+
+
+def told_of_first(copies: list[Path], folder: Path) -> list[tuple]:
+    """Return what the list and the queries tell of run 1: its states."""
+    uid = uid_of_first(copies[0])
+    return [found[uid][:4] for found in (listed(folder), asked(folder))]
 
 
 def say(path: Path, what: Amendment | EventKind, minute: int, run: int = 1) -> None:
@@ -59,7 +66,7 @@ def send(folder: Path, *databases: Path) -> None:
 
 def listed(folder: Path) -> dict[str, tuple]:
     """Return of each run by its UUID what `runs --dataset` tells of it."""
-    names = ("void", "counts", "does_not_count", "damaged")
+    names = ("void", "counts", "does_not_count", "damaged", *NAMES)
     return {
         row["run_uid"]: tuple(row[name] for name in names)
         for row in runs_of_dataset(folder, ANY, {})
@@ -68,7 +75,8 @@ def listed(folder: Path) -> dict[str, tuple]:
 
 def asked(folder: Path) -> dict[str, tuple]:
     """Return the same by the queries in the dataset."""
-    sql = "select run_uid, void, counts, does_not_count, damaged from runs"
+    sql = f"""select run_uid, void, counts, does_not_count, damaged, {", ".join(NAMES)}
+        from runs"""
     return {uid: tuple(rest) for uid, *rest in ask(folder, sql)}
 
 
@@ -76,7 +84,10 @@ def in_database(path: Path) -> dict[str, tuple]:
     """Return the same of a database."""
     with Reader.open(path) as reader:
         return {
-            run.uid: (run.void, run.counts, run.why_not_counted or None, run.damaged)
+            run.uid: (
+                *(run.void, run.counts, run.why_not_counted or None, run.damaged),
+                *(run.device, run.lot, run.operator or None),
+            )
             for run in reader.all_runs()
         }
 
@@ -107,9 +118,8 @@ def test_a_correction_in_another_copy_hides_no_void(
     send(folder, *(copies[::-1] if turned else copies))
     if compacted:
         compact(folder)
-    uid = uid_of_first(copies[0])
     void = ("probe off", False, "void (probe off)", False)
-    assert (listed(folder)[uid], asked(folder)[uid]) == (void, void)
+    assert told_of_first(copies, folder) == [void, void]
     assert passed(folder) == (2, 2, 2)
     assert ask(folder, "select operator from runs where run = 1") == [("KS",)]
 
@@ -122,9 +132,8 @@ def test_a_restore_counts_though_another_copy_has_the_void_and_a_correction(
     say(copies[0], RESTORE, 2)
     say(copies[1], CORRECTED, 3)
     send(tmp_path / "set", *copies)
-    uid = uid_of_first(copies[0])
     fine = (None, True, None, False)
-    assert (listed(tmp_path / "set")[uid], asked(tmp_path / "set")[uid]) == (fine, fine)
+    assert told_of_first(copies, tmp_path / "set") == [fine, fine]
     assert passed(tmp_path / "set") == (3, 3, 3)
 
 
@@ -134,8 +143,8 @@ def test_a_correction_in_another_copy_hides_no_damage(kind, copies, tmp_path):
     say(copies[1], CORRECTED, 2)
     send(tmp_path / "set", *copies)
     assert passed(tmp_path / "set") == (2, 2, 2)
-    wanted = in_database(copies[0])
-    assert (listed(tmp_path / "set"), asked(tmp_path / "set")) == (wanted, wanted)
+    wanted = in_database(copies[0])[uid_of_first(copies[0])][:4]
+    assert told_of_first(copies, tmp_path / "set") == [wanted, wanted]
 
 
 def test_a_newer_run_that_another_copy_voids_gives_its_place_back(tmp_path):
@@ -164,9 +173,8 @@ def test_a_file_of_before_hides_no_void_and_has_its_own(old, copies, tmp_path):
     for file in files:
         table = parquet.ParquetFile(file).read()
         parquet.write_table(table.drop_columns(NEW_COLUMNS), file)
-    uid = uid_of_first(copies[0])
     void = ("probe off", False, "void (probe off)", False)
-    assert (listed(folder)[uid], asked(folder)[uid]) == (void, void)
+    assert told_of_first(copies, folder) == [void, void]
     assert passed(folder) == (2, 2, 2)
 
 
@@ -187,8 +195,10 @@ def test_copies_in_a_dataset_tell_what_their_merge_tells(seed, copies, tmp_path)
     draw = seeded_random(seed)
     states = [VOID, RESTORE, EventKind.SET_ASIDE, EventKind.RESTORED,
               EventKind.DAMAGED, EventKind.UNDAMAGED]  # fmt: skip
-    for minute in range(1, 13):
-        what = draw.choice([*states, CORRECTED])
+    for minute in range(1, 16):
+        kind = draw.choice(NAMES)
+        named = Amendment(kind=kind, reason="typed wrong", new=f"N{minute}")
+        what = draw.choice([*states, named, named])
         say(draw.choice(copies), what, minute, draw.randint(1, 3))
     send(tmp_path / "set", *draw.sample(copies, 2))
     last = VirtualClock(now_utc_ns=(LATER_S + 3600) * 10**9)

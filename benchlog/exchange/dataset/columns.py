@@ -41,6 +41,9 @@ def runs_schema() -> Any:
             ("void_utc_ns", pa.int64()),
             ("aside_utc_ns", pa.int64()),
             ("damaged_utc_ns", pa.int64()),
+            ("device_utc_ns", pa.int64()),
+            ("lot_utc_ns", pa.int64()),
+            ("operator_utc_ns", pa.int64()),
         ]
     )
 

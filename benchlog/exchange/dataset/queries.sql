@@ -32,17 +32,26 @@ create or replace view lot_copies as
 select * from read_parquet('lots/*.parquet', union_by_name = true);
 
 -- Of the copies of a run the one that said so last tells whether it is void, set aside
--- or damaged, whatever was corrected in another copy since. Files of before tell no
--- time of it: it was said by when the row was of.
+-- or damaged, of which device and lot it is and who measured it, each by itself,
+-- whatever else was said in another copy since. Files of before tell no time of it: it
+-- was said by when the row was of.
 create or replace view run_states as
 select uid,
   max(case when void_nth = 1 then void end) as void_said,
   max(case when aside_nth = 1 then aside end) as aside_said,
   max(case when aside_nth = 1 then held end) as held_said,
   max(case when aside_nth = 1 and set_aside then 1 else 0 end) as set_aside_said,
-  max(case when damaged_nth = 1 and damaged then 1 else 0 end) as damaged_said
+  max(case when damaged_nth = 1 and damaged then 1 else 0 end) as damaged_said,
+  max(case when device_nth = 1 then device end) as device_said,
+  max(case when device_nth = 1 then device_typed end) as device_typed_said,
+  max(case when lot_nth = 1 then lot end) as lot_said,
+  max(case when lot_nth = 1 then supplier end) as supplier_said,
+  max(case when lot_nth = 1 then lot_size end) as lot_size_said,
+  max(case when lot_nth = 1 and inspected then 1 else 0 end) as inspected_said,
+  max(case when operator_nth = 1 then operator end) as operator_said
 from (
-  select uid, void, aside, held, set_aside, damaged,
+  select uid, void, aside, held, set_aside, damaged, device, device_typed, lot,
+    supplier, lot_size, inspected, operator,
     row_number() over (partition by uid order by imported,
       case when void_at is null then 1 else 0 end, void_at desc,
       as_of_utc_ns desc, pack desc, source desc) as void_nth,
@@ -51,10 +60,22 @@ from (
       as_of_utc_ns desc, pack desc, source desc) as aside_nth,
     row_number() over (partition by uid order by imported,
       case when damaged_at is null then 1 else 0 end, damaged_at desc,
-      as_of_utc_ns desc, pack desc, source desc) as damaged_nth
+      as_of_utc_ns desc, pack desc, source desc) as damaged_nth,
+    row_number() over (partition by uid order by imported,
+      case when device_at is null then 1 else 0 end, device_at desc,
+      as_of_utc_ns desc, pack desc, source desc) as device_nth,
+    row_number() over (partition by uid order by imported,
+      case when lot_utc_ns is null then 1 else 0 end, lot_utc_ns desc,
+      as_of_utc_ns desc, pack desc, source desc) as lot_nth,
+    row_number() over (partition by uid order by imported,
+      case when operator_utc_ns is null then 1 else 0 end, operator_utc_ns desc,
+      as_of_utc_ns desc, pack desc, source desc) as operator_nth
   from (
-    select run_uid as uid, void, aside, held, set_aside, damaged, imported,
-      as_of_utc_ns, pack, source,
+    select run_uid as uid, void, aside, held, set_aside, damaged, device, device_typed,
+      lot, supplier, lot_size, inspected, operator, lot_utc_ns, operator_utc_ns,
+      imported, as_of_utc_ns, pack, source,
+      coalesce(device_utc_ns, case when device_typed is not null then as_of_utc_ns end)
+        as device_at,
       coalesce(void_utc_ns, case when void is not null then as_of_utc_ns end)
         as void_at,
       coalesce(aside_utc_ns, case when set_aside then as_of_utc_ns end) as aside_at,
@@ -66,14 +87,16 @@ group by uid;
 -- same in all copies. What was measured goes before an import of it, then what was told
 -- last (a correction) before what was told earlier. `does_not_count` has the reason.
 create or replace view runs as
-select source, run_uid, pack, revision, part, month, lot, day, week, purpose, device,
-  device_typed, void_said as void, supplier, kind, bench, position, operator, software,
+select source, run_uid, pack, revision, part, month, lot_said as lot, day, week,
+  purpose, device_said as device, device_typed_said as device_typed, void_said as void,
+  supplier_said as supplier, kind, bench, position, operator_said as operator, software,
   ended_how, counter, counter_serial, verdict, timebase, timebase_doubt,
-  held_said as held, run, lot_size, readings, gaps, nominal_hz, divider, offset_ppm,
-  u_ppm, limit_ppm, conformance, jitter_ppm_rms, ambient_c, gate_s, span_s, timebase_offset_ppm,
-  timebase_u_ppm, tolerance_ppm, simulated, imported, inspected,
-  set_aside_said = 1 as set_aside, damaged_said = 1 as damaged, over_temperature,
-  marked, planned, started, ended, started_utc_ns, as_of_utc_ns,
+  held_said as held, run, lot_size_said as lot_size, readings, gaps, nominal_hz,
+  divider, offset_ppm, u_ppm, limit_ppm, conformance, jitter_ppm_rms, ambient_c, gate_s,
+  span_s, timebase_offset_ppm, timebase_u_ppm, tolerance_ppm, simulated, imported,
+  inspected_said = 1 as inspected, set_aside_said = 1 as set_aside,
+  damaged_said = 1 as damaged, over_temperature, marked, planned, started, ended,
+  started_utc_ns, as_of_utc_ns,
   case when unfinished is null and void_said is null then counts_there
     else why is null end as counts, why as does_not_count
 from (
@@ -92,7 +115,8 @@ from (
   join run_states on run_states.uid = copies.run_uid
   where copy_number = 1) as told;
 
--- Each reading once: those of the copy of its run that counts.
+-- Each reading once: those of the copy of its run that counts. `device` and `lot` are
+-- those of that copy; the run has what was said of them last, wherever it was said.
 create or replace view readings as
 select reading_copies.* from reading_copies
 join (select run_uid as uid, pack as in_pack, source as of_source from runs) as of_run

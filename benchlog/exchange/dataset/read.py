@@ -2,8 +2,9 @@
 
 That is the rule of the views `run_states` and `runs` in `queries.sql`: what was
 measured before what was imported, then what was told last, then what was written last.
-Whether a run is void, set aside or damaged is told by the copy that said so last,
-whatever was corrected in another one since.
+Whether a run is void, set aside or damaged, of which device and lot it is, and who
+measured it, is each told by the copy that said so last, whatever else was said in
+another one since.
 """
 
 import re
@@ -44,8 +45,11 @@ _STATES: Final = {
     "void_utc_ns": ("void",),
     "aside_utc_ns": ("set_aside", "held", "aside"),
     "damaged_utc_ns": ("damaged",),
+    "device_utc_ns": ("device", "device_typed"),
+    "lot_utc_ns": ("lot", "supplier", "lot_size", "inspected"),
+    "operator_utc_ns": ("operator",),
 }
-"""By the time when it was said, what a copy tells of a state."""
+"""By the time when it was said, what a copy tells of a run."""
 _REASONS: Final = ("counts", "does_not_count", "unfinished", "replaced")
 _ASKED: Final = tuple(
     dict.fromkeys(
@@ -109,7 +113,24 @@ def _one_row_each(table: Any) -> Any:
     if rows.num_rows == table.num_rows:
         return rows
     compute = arrow("pyarrow.compute")
-    dated = _dated(table)
+    counted = table.group_by("run_uid").aggregate([([], "count_all")])
+    several = counted.filter(compute.field("count_all") > 1).column("run_uid")
+
+    def has_several(runs: Any) -> Any:
+        return compute.is_in(runs.column("run_uid"), value_set=several)
+
+    copies = _told_by_copies(table.filter(has_several(table)))
+    alone = rows.filter(compute.invert(has_several(rows)))
+    return arrow().concat_tables([alone, copies])
+
+
+def _told_by_copies(table: Any) -> Any:
+    """Return a table of runs, each once, of one of runs that have several copies."""
+    compute, rows, dated = (
+        arrow("pyarrow.compute"),
+        _first(table, _ORDER),
+        _dated(table),
+    )
     for said, told in _STATES.items():
         order = (*_ORDER[:2], (said, "descending"), *_ORDER[2:])
         newest = _first(dated, order)  # of the same runs, in the same order
@@ -143,6 +164,7 @@ def _dated(table: Any) -> Any:
         "void_utc_ns": compute.is_valid(table.column("void")),
         "aside_utc_ns": table.column("set_aside"),
         "damaged_utc_ns": table.column("damaged"),
+        "device_utc_ns": compute.is_valid(table.column("device_typed")),
     }
     for name, there in is_there.items():
         at, said = table.schema.get_field_index(name), table.column(name)
