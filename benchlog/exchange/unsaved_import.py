@@ -17,7 +17,13 @@ from benchlog.model import Edge, Event, EventKind, Reading
 from benchlog.store.parameters import problem_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Row
-from benchlog.store.unsaved_rows import UnsavedHead, head_from, rows_in
+from benchlog.store.unsaved_rows import (
+    UnsavedHead,
+    files_of,
+    head_from,
+    rows_in,
+    rows_of_file,
+)
 from benchlog.store.writer import Writer
 from benchlog.units import printable
 
@@ -71,6 +77,41 @@ def bring_back(
     for run_id in found.rows:
         _conclude(run_id, found.ends.get(run_id), writer)
     return tuple(_of_run(run_id, found, added) for run_id in sorted(found.rows))
+
+
+def earlier_file(path: Path, database: Path) -> Path | None:
+    """Return a file whose rows belong before those of `path`, and are not in yet.
+
+    Readings stay in the order in which they come in. Raises StoreError.
+    """
+    first = _first_places(path)
+    for other in files_of(database):
+        if other.absolute() == path.absolute():
+            continue
+        theirs = _first_places(other)
+        shared = first.keys() & theirs.keys()
+        if any(theirs[run] < first[run] for run in shared) and lacks(database, other):
+            return other
+    return None
+
+
+def lacks(database: Path, path: Path) -> bool:
+    """Whether a database lacks a row of a file. Raises StoreError."""
+    good = (r for r in rows_of_file(path) if not problem_of(r[2]))
+    with closing(Reader.open(database)) as reader:
+        while batch := tuple(islice(good, _AT_ONCE)):
+            if reader.missing(batch):
+                return True
+    return False
+
+
+def _first_places(path: Path) -> dict[int, tuple[int, int]]:
+    """Return by run the segment of its first reading in a file, and when it was."""
+    found: dict[int, tuple[int, int]] = {}
+    for run, segment, record in rows_of_file(path):
+        if isinstance(record, Reading | Edge):
+            found.setdefault(run, (segment, record.mono_ns))
+    return found
 
 
 @dataclass(slots=True)
@@ -169,6 +210,10 @@ def _segments_of(
     except NotFoundError as error:
         raise _elsewhere(path, run_id, head) from error
     known = head.runs.get(run_id)
+    # the keeper could not read whose they are: the numbers are of that file alone
+    is_here = head.database == str(reader.path.absolute())
+    if known is None and not (again or is_here):
+        raise _elsewhere(path, run_id, head)
     if known not in (None, (run.typed_device or run.device, run.started_utc_ns)):
         raise _elsewhere(path, run_id, head)
     if state_of(run, reader.path) == "running":

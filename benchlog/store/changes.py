@@ -1,6 +1,7 @@
 """What has changed in a database since it was last looked at, without reading runs."""
 
 import hashlib
+from dataclasses import dataclass
 from typing import Final
 
 from benchlog.store import identity
@@ -16,6 +17,21 @@ select u.id, max(u.started_utc_ns, ifnull(u.ended_utc_ns, 0),
     and kind in ({_STATES})), 0))
 from runs u
 """  # noqa: S608 - our own text
+_STATES_SAID: Final = """
+select
+  (select max(at_utc_ns) from amendments where run_id = :run
+    and kind in ('void', 'restore')) as void_utc_ns,
+  (select max(utc_ns) from events where run_id = :run
+    and kind in ('set-aside', 'held', 'restored')) as aside_utc_ns,
+  (select max(utc_ns) from events where run_id = :run
+    and kind in ('damaged', 'undamaged')) as damaged_utc_ns,
+  (select max(at_utc_ns) from amendments where run_id = :run
+    and kind = 'device') as device_utc_ns,
+  (select max(at_utc_ns) from amendments where run_id = :run
+    and kind = 'lot') as lot_utc_ns,
+  (select max(at_utc_ns) from amendments where run_id = :run
+    and kind = 'operator') as operator_utc_ns
+"""
 _MARKS: Final = (
     "select count(*), max(id), count(ended_utc_ns), total(ended_utc_ns) from runs",
     "select max(id) from amendments",
@@ -27,6 +43,18 @@ _MARKS: Final = (
     "select id, body from parts order by id",
 )
 """What is only ever added to is told by its newest row."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatesSaid:
+    """When each thing that is said of a run was last said, ns UTC; None: never."""
+
+    void_utc_ns: int | None
+    aside_utc_ns: int | None
+    damaged_utc_ns: int | None
+    device_utc_ns: int | None
+    lot_utc_ns: int | None
+    operator_utc_ns: int | None
 
 
 class ChangeReader(ReadSession):
@@ -49,6 +77,11 @@ class ChangeReader(ReadSession):
     def told_utc_ns(self) -> dict[int, int]:
         """Return by run when something was last said of it: its end, an amendment."""
         return dict(self._all(_TOLD, ()))
+
+    def states_said(self, run_id: int) -> StatesSaid:
+        """Return when it was last said if a run is void, of which device, and so on."""
+        (row,) = self._named(_STATES_SAID, {"run": run_id})
+        return StatesSaid(**row)
 
     def change_mark(self) -> str:
         """Return a text that is another one once a run, a lot or a part has changed.

@@ -1,7 +1,7 @@
 """The one way out of the database: read-only, in short transactions."""
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 from benchlog.model import Columns, Condition, Edge, Event, Frequencies, Phases, Pulses
 from benchlog.store import row_mapping, sqlite
@@ -15,6 +15,7 @@ from benchlog.store.arrays import (
 )
 from benchlog.store.derived.outline import read_outline
 from benchlog.store.derived.packed import NO_LIMIT, read_columns
+from benchlog.store.integrity.row_check import backward_rows
 from benchlog.store.logged_tables import (
     CONDITIONS,
     EDGES,
@@ -23,11 +24,14 @@ from benchlog.store.logged_tables import (
     LoggedTable,
 )
 from benchlog.store.lot_reader import LotReader
+from benchlog.store.missing_rows import missing_rows
 from benchlog.store.opening import opened
+from benchlog.store.parameters import by_kind
 from benchlog.store.rows import (
     Amendment,
     ConditionSpan,
     Outline,
+    Row,
     Segment,
     VerdictRow,
 )
@@ -160,6 +164,16 @@ class Reader(LotReader):
         """Return the ids of readings within a range that have this very time stamp."""
         given = (run_id, first_id, last_id, utc_ns)
         return [row[0] for row in self._all(row_mapping.STAMPED_WITHIN, given)]
+
+    def missing(self, rows: Sequence[Row]) -> tuple[Row, ...]:
+        """Return those of single rows that are not here."""
+        with self._translated():
+            return missing_rows(self._connection, by_kind(rows))
+
+    def is_in_order(self, run_id: int) -> bool:
+        """Whether the readings of a run are in the order of their times."""
+        with self._translated():
+            return not any(backward_rows(self._connection, run_id))
 
     def _columns(self, run_id: int, after_id: int, limit: int) -> Columns:
         with self._translated():

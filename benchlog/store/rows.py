@@ -1,8 +1,9 @@
 """What a writer takes and a reader gives besides the nouns of the model."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from benchlog.model import (
     Condition,
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+_MARK: Final = re.compile(r"mark [1-9][0-9]*")
 Row = tuple[int, int, Reading | Event | Condition | Edge | PhasePoint]
 """run id, segment id, and what happened."""
 
@@ -75,6 +77,14 @@ class Amendment:
     new: str | None = None
     operator: str = ""
     at_utc_ns: int | None = None
+
+    @property
+    def is_known(self) -> bool:
+        """Whether there is such a kind, and what it should be where it needs that."""
+        if self.kind in ("void", "restore"):
+            return True
+        named = self.kind in ("device", "part", "lot", "operator")
+        return self.new is not None and (named or bool(_MARK.fullmatch(self.kind)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ import base64
 import json
 import os
 import shlex
+import stat
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass
@@ -31,6 +32,8 @@ _KINDS: Final = {
 PLACE_VARIABLE: Final = "BENCHLOG_UNSAVED"
 """Names a folder for rows that neither the database nor its disk takes."""
 _MOST_FILES: Final = 1_000
+_LONGEST_HEAD: Final = 2**20
+"""Characters; our rule: 20,000 runs at once."""
 _NAME: Final = "benchlog-unsaved-*.jsonl"
 _ODD: Final = (
     ValueError,
@@ -103,6 +106,28 @@ def _begun(place: Path, lines: Sequence[str]) -> Path | None:
                 continue
             return path if _written(fd, path, lines, None) else None
     return None
+
+
+def files_of(database: Path) -> Iterator[Path]:
+    """Yield our own files that have rows of a database, where they may lie.
+
+    A link, or what another user has put there, is none.
+    """
+    wanted = str(database.absolute())
+    for place in dict.fromkeys(places_beside(database)):
+        for path in sorted(place.glob(_NAME)):
+            with suppress(OSError, DataError):
+                told = path.lstat()
+                if not stat.S_ISREG(told.st_mode) or told.st_uid != os.geteuid():
+                    continue
+                if is_unsaved(path) and head_of(path).database == wanted:
+                    yield path
+
+
+def head_of(path: Path) -> UnsavedHead:
+    """Return what the first line of a file tells. Raises OSError, DataError."""
+    with path.open(encoding="utf-8", errors="replace") as file:
+        return head_from(path, file.readline(_LONGEST_HEAD))
 
 
 def command_for(path: Path, database: Path) -> str:

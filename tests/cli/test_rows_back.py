@@ -1,12 +1,18 @@
-"""What `import` tells of rows that come back into their run."""
+"""What `import` tells of rows that come back into their run, and in which order."""
+
+import json
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from store.making import COUNTER, begin, reading
 
 from benchlog.cli import root
+from benchlog.cli.tasks.waiting_rows import bring_waiting_rows
 from benchlog.clock import VirtualClock
-from benchlog.model import Purpose, ReferenceCheck
+from benchlog.model import Event, EventKind, Purpose, ReferenceCheck
+from benchlog.store.integrity.examination import examine
+from benchlog.store.reader import Reader
 from benchlog.store.unsaved_rows import save_rows
 from benchlog.store.writer import Writer
 
@@ -42,3 +48,99 @@ def test_a_check_that_was_found_without_what_came_back_is_told(tmp_path, has_che
     told = brought_back(tmp_path, has_check=has_check)
     assert ("found without what came back" in told) is has_check
     assert ("benchlog void 1 --reason" in told) is has_check
+
+
+@pytest.fixture
+def cut(tmp_path) -> Path:
+    """A soak of which the keeper was killed while its readings 10 to 29 waited."""
+    path = tmp_path / "bench.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        run, segment = begin(writer, purpose=Purpose.SOAK)
+        writer.commit([(run, segment, reading(n)) for n in range(10)])
+    for first, folder in ((10, "one"), (20, "two")):
+        rows = [(run, segment, reading(n)) for n in range(first, first + 10)]
+        assert save_rows(rows, path, [tmp_path / folder], None)
+    return path
+
+
+def waiting(cut: Path, number: str) -> Path:
+    (file,) = (cut.parent / number).iterdir()
+    return file
+
+
+def given(*words: str):
+    return CliRunner().invoke(root, words, catch_exceptions=False)
+
+
+def order(path: Path) -> list[int]:
+    with Reader.open(path) as reader:
+        return reader.columns_after(1).mono_ns.tolist()
+
+
+@pytest.fixture
+def beside(cut, monkeypatch) -> Path:
+    """The same with both files where they are looked for."""
+    for number in ("one", "two"):
+        file = waiting(cut, number)
+        file.rename(cut.parent / f"benchlog-unsaved-{number}.jsonl")
+    return cut
+
+
+def test_rows_that_wait_come_in_before_a_soak_goes_on(beside, tmp_path):
+    """They came behind those of the next segment: duration, gaps, drift were wrong."""
+    ended = (1, 1, Event(40, 40 * 10**9, EventKind.ENDED, "time reached; 30 readings"))
+    save_rows([ended], beside, [], tmp_path / "benchlog-unsaved-two.jsonl")
+    told = given("soak", "--resume-last", "--no-screen", "--db", str(beside))
+    assert told.stderr.count("10 rows of benchlog-unsaved-one.jsonl") == 1
+    assert "no soak broke off" in told.stderr, "its end was in the file, too"
+    assert len(order(beside)) == 30
+    assert order(beside) == sorted(order(beside))
+    assert examine(beside) == []
+    again = given("soak", "--resume-last", "--no-screen", "--db", str(beside))
+    assert "benchlog-unsaved" not in again.stderr
+
+
+def test_a_link_is_no_file_of_ours(cut, tmp_path):
+    (tmp_path / "benchlog-unsaved-1.jsonl").symlink_to(waiting(cut, "one"))
+    bring_waiting_rows(cut)
+    assert len(order(cut)) == 10
+
+
+def test_a_later_file_waits_for_the_earlier_one(beside, tmp_path):
+    one, two = (tmp_path / f"benchlog-unsaved-{n}.jsonl" for n in ("one", "two"))
+    refused = given("import", str(two), "--db", str(beside))
+    assert refused.exit_code == 2
+    assert f"the rows in {one} are earlier and not in yet" in refused.stderr
+    assert len(order(beside)) == 10
+    for file in (one, two, one, two):
+        done = given("import", str(file), "--db", str(beside))
+        assert (done.exit_code, done.stderr) == (0, "")
+    assert order(beside) == sorted(order(beside))
+
+
+def test_readings_that_came_in_behind_later_ones_are_told_and_found(cut, tmp_path):
+    with Writer.open(cut, VirtualClock()) as writer:
+        segment = writer.begin_segment(1)
+        writer.commit([(1, segment, reading(n)) for n in range(50, 60)])
+    done = given("import", str(waiting(cut, "one")), "--db", str(cut))
+    assert done.exit_code == 0
+    assert "run 1: readings came in behind later ones" in done.stderr
+    (found,) = examine(cut)
+    assert "earlier than the one before" in found.what
+
+
+def test_a_file_that_names_no_run_goes_into_no_other_database(cut, tmp_path):
+    """A keeper that cannot read its database does not know whose rows they are."""
+    file = waiting(cut, "one")
+    head, *lines = file.read_text().splitlines()
+    nameless = {**json.loads(head), "runs": {}}
+    file.write_text("\n".join([json.dumps(nameless), *lines]) + "\n")
+    with Writer.open(tmp_path / "other.db", VirtualClock()) as writer:
+        run, segment = begin(writer, "ANOTHER", purpose=Purpose.SOAK)
+        writer.commit([(run, segment, reading(0))])
+    refused = given("import", str(file), "--db", str(tmp_path / "other.db"))
+    assert refused.exit_code == 1
+    assert "which is not in this database" in refused.stderr
+    assert len(order(tmp_path / "other.db")) == 1
+    done = given("import", str(file), "--db", str(cut))
+    assert (done.exit_code, len(order(cut))) == (0, 20)

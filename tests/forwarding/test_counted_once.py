@@ -9,7 +9,7 @@ from forwarding.sending import done, sent
 from store.making import BENCH, COUNTER, TIMEBASE, plan, reading
 
 from benchlog.clock import VirtualClock
-from benchlog.model import Lot, Purpose
+from benchlog.model import Event, EventKind, Lot, Purpose
 from benchlog.store.backup import back_up
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
@@ -75,6 +75,27 @@ def test_what_is_told_later_of_a_run_follows_from_whichever_copy(
         "select does_not_count from benchlog.runs_named order by started_utc_ns",
     )
     assert told == [("void (told in the merged one)",), ("void (told at the bench)",)]
+
+
+def test_what_was_said_last_of_a_device_counts_whichever_copy_came_last(
+    central: str, tmp_path: Path
+) -> None:
+    done(central, "--create")
+    bench, copy = made_database(tmp_path / "bench.db", 2, 5), tmp_path / "copy.db"
+    back_up(bench, copy)
+    for path, day, kind in (
+        (copy, 1, EventKind.DAMAGED),
+        (bench, 2, EventKind.UNDAMAGED),
+        (copy, 1, EventKind.SET_ASIDE),
+        (bench, 2, EventKind.RESTORED),
+    ):
+        with Writer.open(path, clock_from(day)) as writer:
+            at_ns = clock_from(day).utc_ns()
+            writer.commit([(1, 0, Event(at_ns, at_ns, kind, "the wrong one"))])
+    for path in (bench, copy):
+        sent(central, path)
+    sql = "select damaged, does_not_count from benchlog.runs_named where run = 1"
+    assert asked(central, sql) == [(False, None)]
 
 
 def test_a_device_measured_at_two_benches_counts_by_its_newest_run(

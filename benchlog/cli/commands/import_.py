@@ -138,7 +138,7 @@ def bring_rows_back(
     """Bring a file of unsaved rows back and tell what came. Raises UsageError."""
     from benchlog.clock import host_clock
     from benchlog.exchange.file_limits import raised
-    from benchlog.exchange.unsaved_import import bring_back
+    from benchlog.exchange.unsaved_import import bring_back, earlier_file
     from benchlog.store.writer import Writer
 
     given = [name for name in typed if is_typed(name)]
@@ -149,9 +149,17 @@ def bring_rows_back(
         raise UsageError(
             f"{path.name} goes back into its own run; leave out --{option}"
         )
+    earlier = None if again else earlier_file(path, db)
+    if earlier is not None:
+        raise UsageError(
+            f"the rows in {earlier} are earlier and not in yet: bring them in first, "
+            "since readings stay in the order in which they come in; --again brings "
+            f"{path.name} in all the same"
+        )
     with Writer.open(db, host_clock()) as writer:
         limits = raised(typed["limits"])
         found = bring_back(path, writer, limits, again=again)
+    tell_of_order(found, db)
     for run in checks_found_without(found, db):
         say(
             f"run {run} is a reference check whose figures were found without what "
@@ -168,6 +176,21 @@ def bring_rows_back(
         click.echo(f"run {one.run}: {came}{more} brought back{there}")
     if found[0].rejected:
         say(f"{counted(found[0].rejected, 'line')} of {path.name} cannot be read")
+
+
+def tell_of_order(found: "Sequence[BroughtBack]", db: Path) -> None:
+    """Tell of runs into which readings came behind later ones."""
+    from benchlog.store.reader import Reader
+
+    with Reader.open(db) as reader:
+        for one in found:
+            if one.readings and not reader.is_in_order(one.run):
+                say(
+                    f"run {one.run}: readings came in behind later ones; its mean "
+                    "holds, but U, duration, gaps, drift and stability take them in "
+                    "this order and are wrong: "
+                    f"`benchlog void {one.run} --reason WHY` if they matter"
+                )
 
 
 def checks_found_without(found: "Sequence[BroughtBack]", db: Path) -> list[int]:

@@ -78,12 +78,15 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     from benchlog.cli.run_result import exit_code
     from benchlog.cli.tasks.going_on.cut_rack import prepare_again
     from benchlog.cli.tasks.qualification_text import text
+    from benchlog.cli.tasks.waiting_rows import bring_waiting_rows
     from benchlog.evaluation.rack_study import document, qualification_of
     from benchlog.recorder.rack.qualification import RackWork
     from benchlog.store.reader import Reader
 
     path = database(db)
     if typed["resume_last"]:
+        if not typed["dry_run"]:
+            bring_waiting_rows(path)
         prepared, work = prepare_again(
             path, host_clock(), trust=typed["trust"], exchanged=typed["exchanged"]
         )

@@ -18,6 +18,7 @@ from benchlog.cli.run_result import evaluated, exit_code, summary_text, text_of
 from benchlog.cli.tasks.bench_and_part import measured_with
 from benchlog.cli.tasks.measuring import Manner
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
+from benchlog.cli.tasks.waiting_rows import bring_waiting_rows
 from benchlog.clock import host_clock
 from benchlog.errors import UsageError
 from benchlog.model import Purpose, RunPlan
@@ -36,6 +37,8 @@ def carry_out(typed: dict[str, Any], manner: Manner) -> int:
     Raises UsageError, NotFoundError, ConfigError for what cannot be begun, and what
     prevents the start: BusyError, StoreError.
     """
+    if typed["resume"] is not None or typed["resume_last"]:
+        bring_waiting_rows(manner.database)
     run_ids = _to_resume(typed, manner)
     length_s = _length_s(typed)
     if not run_ids:

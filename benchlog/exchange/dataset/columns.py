@@ -11,7 +11,7 @@ _TEXT: Final = (
     "source", "run_uid", "pack", "revision", "lot", "day", "week", "purpose", "device",
     "device_typed", "void", "supplier", "kind", "bench", "position", "operator",
     "software", "ended_how", "counter", "counter_serial", "verdict", "timebase",
-    "timebase_doubt", "does_not_count", "held",
+    "timebase_doubt", "does_not_count", "held", "aside", "unfinished", "replaced",
 )  # fmt: skip
 _WHOLE: Final = ("run", "lot_size", "readings", "gaps")
 _REAL: Final = (
@@ -38,6 +38,12 @@ def runs_schema() -> Any:
             ("ended", pa.timestamp("us", tz="UTC")),
             ("started_utc_ns", pa.int64()),
             ("as_of_utc_ns", pa.int64()),
+            ("void_utc_ns", pa.int64()),
+            ("aside_utc_ns", pa.int64()),
+            ("damaged_utc_ns", pa.int64()),
+            ("device_utc_ns", pa.int64()),
+            ("lot_utc_ns", pa.int64()),
+            ("operator_utc_ns", pa.int64()),
         ]
     )
 

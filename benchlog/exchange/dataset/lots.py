@@ -19,6 +19,7 @@ from benchlog.exchange.dataset.read import (
     sound_rows,
 )
 from benchlog.model import Lot, LotRun, Part, Purpose
+from benchlog.model.counting import MEASURED_AGAIN
 from benchlog.store.snapshot import UNREADABLE, part_from, why_unreadable
 from benchlog.store.snapshot_types import check_word, parsed, table
 from benchlog.units import printable
@@ -32,8 +33,7 @@ _COLUMNS: Final = (
     "offset_ppm", "u_ppm", "limit_ppm", "ambient_c", "readings", "set_aside", "damaged",
     "timebase", "timebase_u_ppm", "bench", "void", "simulated", "purpose", "inspected",
     "tolerance_ppm", "over_temperature", "held", "marked", "planned", "lot",
-    "imported",
-    "counts", "run_uid",
+    "imported", "counts", "does_not_count", "run_uid",
 )  # fmt: skip
 _OF_LOTS: Final = (Purpose.INSPECT.value, Purpose.MEASURE.value)
 
@@ -126,7 +126,7 @@ def chips_of_dataset(
     of_lot = sound_rows(table_of_lot.to_pylist(), left_out)
     for row in sorted(of_lot, key=lambda one: -(one["started_utc_ns"] or 0)):
         known = row["offset_ppm"] is not None and row["u_ppm"] is not None
-        if known and row["counts"] and not row["marked"]:
+        if known and _may_count(row) and not row["marked"]:
             newest.setdefault(row["device"], row)
     chips = [
         Chip(
@@ -140,6 +140,15 @@ def chips_of_dataset(
     ]
     bases = ((row["timebase"], row["timebase_u_ppm"]) for row in newest.values())
     return chips, shared_u_ppm(bases)
+
+
+def _may_count(row: dict[str, Any]) -> bool:
+    """Whether a run counts where no newer one of its device does.
+
+    The newer one that it gave way to may be void by what another copy says.
+    """
+    again = (row["does_not_count"] or "").startswith(f"{MEASURED_AGAIN} in ")
+    return bool(row["counts"]) or again
 
 
 def _word(row: dict[str, Any]) -> str:

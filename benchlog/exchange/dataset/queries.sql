@@ -31,18 +31,92 @@ select * from read_parquet('readings/**/*.parquet',
 create or replace view lot_copies as
 select * from read_parquet('lots/*.parquet', union_by_name = true);
 
+-- Of the copies of a run the one that said so last tells whether it is void, set aside
+-- or damaged, of which device and lot it is and who measured it, each by itself,
+-- whatever else was said in another copy since. Files of before tell no time of it: it
+-- was said by when the row was of.
+create or replace view run_states as
+select uid,
+  max(case when void_nth = 1 then void end) as void_said,
+  max(case when aside_nth = 1 then aside end) as aside_said,
+  max(case when aside_nth = 1 then held end) as held_said,
+  max(case when aside_nth = 1 and set_aside then 1 else 0 end) as set_aside_said,
+  max(case when damaged_nth = 1 and damaged then 1 else 0 end) as damaged_said,
+  max(case when device_nth = 1 then device end) as device_said,
+  max(case when device_nth = 1 then device_typed end) as device_typed_said,
+  max(case when lot_nth = 1 then lot end) as lot_said,
+  max(case when lot_nth = 1 then supplier end) as supplier_said,
+  max(case when lot_nth = 1 then lot_size end) as lot_size_said,
+  max(case when lot_nth = 1 and inspected then 1 else 0 end) as inspected_said,
+  max(case when operator_nth = 1 then operator end) as operator_said
+from (
+  select uid, void, aside, held, set_aside, damaged, device, device_typed, lot,
+    supplier, lot_size, inspected, operator,
+    row_number() over (partition by uid order by imported,
+      case when void_at is null then 1 else 0 end, void_at desc,
+      as_of_utc_ns desc, pack desc, source desc) as void_nth,
+    row_number() over (partition by uid order by imported,
+      case when aside_at is null then 1 else 0 end, aside_at desc,
+      as_of_utc_ns desc, pack desc, source desc) as aside_nth,
+    row_number() over (partition by uid order by imported,
+      case when damaged_at is null then 1 else 0 end, damaged_at desc,
+      as_of_utc_ns desc, pack desc, source desc) as damaged_nth,
+    row_number() over (partition by uid order by imported,
+      case when device_at is null then 1 else 0 end, device_at desc,
+      as_of_utc_ns desc, pack desc, source desc) as device_nth,
+    row_number() over (partition by uid order by imported,
+      case when lot_utc_ns is null then 1 else 0 end, lot_utc_ns desc,
+      as_of_utc_ns desc, pack desc, source desc) as lot_nth,
+    row_number() over (partition by uid order by imported,
+      case when operator_utc_ns is null then 1 else 0 end, operator_utc_ns desc,
+      as_of_utc_ns desc, pack desc, source desc) as operator_nth
+  from (
+    select run_uid as uid, void, aside, held, set_aside, damaged, device, device_typed,
+      lot, supplier, lot_size, inspected, operator, lot_utc_ns, operator_utc_ns,
+      imported, as_of_utc_ns, pack, source,
+      coalesce(device_utc_ns, case when device_typed is not null then as_of_utc_ns end)
+        as device_at,
+      coalesce(void_utc_ns, case when void is not null then as_of_utc_ns end)
+        as void_at,
+      coalesce(aside_utc_ns, case when set_aside then as_of_utc_ns end) as aside_at,
+      coalesce(damaged_utc_ns, case when damaged then as_of_utc_ns end) as damaged_at
+    from run_copies) as dated) as numbered
+group by uid;
+
 -- Each run once, whatever was copied, merged, backed up or imported: `run_uid` is the
 -- same in all copies. What was measured goes before an import of it, then what was told
--- last (a correction) before what was told earlier.
+-- last (a correction) before what was told earlier. `does_not_count` has the reason.
 create or replace view runs as
-select * from (
-  select *, row_number() over (
-    partition by run_uid
-    order by imported, as_of_utc_ns desc, pack desc, source desc) as copy_number
-  from run_copies) as copies
-where copy_number = 1;
+select source, run_uid, pack, revision, part, month, lot_said as lot, day, week,
+  purpose, device_said as device, device_typed_said as device_typed, void_said as void,
+  supplier_said as supplier, kind, bench, position, operator_said as operator, software,
+  ended_how, counter, counter_serial, verdict, timebase, timebase_doubt,
+  held_said as held, run, lot_size_said as lot_size, readings, gaps, nominal_hz,
+  divider, offset_ppm, u_ppm, limit_ppm, conformance, jitter_ppm_rms, ambient_c, gate_s,
+  span_s, timebase_offset_ppm, timebase_u_ppm, tolerance_ppm, simulated, imported,
+  inspected_said = 1 as inspected, set_aside_said = 1 as set_aside,
+  damaged_said = 1 as damaged, over_temperature, marked, planned, started, ended,
+  started_utc_ns, as_of_utc_ns,
+  case when unfinished is null and void_said is null then counts_there
+    else why is null end as counts, why as does_not_count
+from (
+  select *, case when void_said = '' then 'void'
+      when void_said is not null then concat('void (', void_said, ')')
+      when unfinished is null then does_not_count_there
+      when aside_said <> '' then aside_said
+      when unfinished <> '' and damaged_said = 0 then unfinished
+      when replaced <> '' then replaced end as why
+  from (
+    select *, counts as counts_there, does_not_count as does_not_count_there,
+      row_number() over (
+        partition by run_uid
+        order by imported, as_of_utc_ns desc, pack desc, source desc) as copy_number
+    from run_copies) as copies
+  join run_states on run_states.uid = copies.run_uid
+  where copy_number = 1) as told;
 
--- Each reading once: those of the copy of its run that counts.
+-- Each reading once: those of the copy of its run that counts. `device` and `lot` are
+-- those of that copy; the run has what was said of them last, wherever it was said.
 create or replace view readings as
 select reading_copies.* from reading_copies
 join (select run_uid as uid, pack as in_pack, source as of_source from runs) as of_run
@@ -61,9 +135,11 @@ where copy_number = 1;
 
 -- What counts of an inspection: the newest run of each device that counts. A run that
 -- was taken back, voided, broken off or measured again does not, and tells why in
--- `does_not_count`. A damaged device is a failed one; one that passed against more than
--- its tolerance, unasked, is undecided. Files of before that do not tell whether a run
--- counts: there it does unless it was voided or set aside.
+-- `does_not_count`. One that was measured again gives way only where the newer one is
+-- here and counts: another copy may have voided that one. A damaged device is a failed
+-- one; one that passed against more than its tolerance, unasked, is undecided. Files of
+-- before that do not tell whether a run counts: there it does unless it was voided or
+-- set aside.
 create or replace view counted_runs as
 select *, coalesce(counts, void is null and not set_aside
     and ((ended_how is not null and verdict is not null) or damaged)) as does_count
@@ -79,7 +155,8 @@ from (
     partition by part, lot, device
     order by coalesce(started_utc_ns, 0) desc, run desc, run_uid) as newest
   from counted_runs
-  where inspected and does_count) as inspected_runs
+  where inspected and (does_count or does_not_count like 'measured again in run %'))
+  as inspected_runs
 where newest = 1;
 
 -- One row a device: its newest run that counts, wherever it was measured.
@@ -90,7 +167,8 @@ from (
     partition by part, lot, device
     order by coalesce(started_utc_ns, 0) desc, run desc, run_uid) as newest
   from counted_runs
-  where does_count and purpose not in ('refcheck', 'trim')) as device_runs
+  where (does_count or does_not_count like 'measured again in run %')
+    and purpose not in ('refcheck', 'trim')) as device_runs
 where newest = 1;
 
 -- What devices were measured as they are: no check of a time base, no trim of a device

@@ -1,7 +1,10 @@
-"""The runs of a dataset, each once: of several copies of a run one row counts.
+"""The runs and lots of a dataset, each once, whatever copies it has of them.
 
-That is the rule of the view `runs` in `queries.sql`: what was measured before what was
-imported, then what was told last, then what was written last.
+That is the rule of the views `run_states` and `runs` in `queries.sql`: what was
+measured before what was imported, then what was told last, then what was written last.
+Whether a run is void, set aside or damaged, of which device and lot it is, and who
+measured it, is each told by the copy that said so last, whatever else was said in
+another one since.
 """
 
 import re
@@ -38,6 +41,26 @@ _ORDER: Final = (
     ("source", "descending"),
 )
 """What decides which row of a run counts: the first in this order."""
+_STATES: Final = {
+    "void_utc_ns": ("void",),
+    "aside_utc_ns": ("set_aside", "held", "aside"),
+    "damaged_utc_ns": ("damaged",),
+    "device_utc_ns": ("device", "device_typed"),
+    "lot_utc_ns": ("lot", "supplier", "lot_size", "inspected"),
+    "operator_utc_ns": ("operator",),
+}
+"""By the time when it was said, what a copy tells of a run."""
+_REASONS: Final = ("counts", "does_not_count", "unfinished", "replaced")
+_ASKED: Final = tuple(
+    dict.fromkeys(
+        (
+            *(name for name, _ in _ORDER),
+            *(one for said, told in _STATES.items() for one in (said, *told)),
+            *_REASONS,
+        )
+    )
+)
+"""Columns without which the copies of a run cannot be made into one row."""
 _LOTS_FILE: Final = re.compile(rf"{LOTS}/[^/]+\.parquet")
 _LOOKS: Final = 5  # our rule: an export replaces a pack in some milliseconds
 Key = tuple[str, str]
@@ -51,15 +74,11 @@ def runs_once(address: str | Path | Folder, columns: Sequence[str]) -> Any:
     missing.
     """
     pa, folder = arrow(), folder_at(address)
-    wanted = [*dict.fromkeys((*columns, *(name for name, _ in _ORDER)))]
+    wanted = [*dict.fromkeys((*columns, *_ASKED))]
     tables = _patiently(folder, wanted)
     if not tables:
         raise _no_dataset(folder)
-    table = pa.concat_tables(tables).sort_by(list(_ORDER))
-    uids = table.column("run_uid").to_numpy()
-    first = np.ones(len(uids), dtype=bool)
-    first[1:] = uids[1:] != uids[:-1]
-    return table.filter(pa.array(first)).select([*columns, "part"])
+    return _one_row_each(pa.concat_tables(tables)).select([*columns, "part"])
 
 
 def _patiently(folder: Folder, columns: list[str]) -> list[Any]:
@@ -83,6 +102,108 @@ def _tables(folder: Folder, columns: list[str]) -> Iterator[Any]:
     for part, table in found:
         told = pa.repeat(pa.scalar(part), table.num_rows)
         yield table.append_column("part", told)
+
+
+# --- of several copies one row
+
+
+def _one_row_each(table: Any) -> Any:
+    """Return a table of runs, each once, of one that has every copy and `_ASKED`."""
+    rows = _first(table, _ORDER)
+    if rows.num_rows == table.num_rows:
+        return rows
+    compute = arrow("pyarrow.compute")
+    counted = table.group_by("run_uid").aggregate([([], "count_all")])
+    several = counted.filter(compute.field("count_all") > 1).column("run_uid")
+
+    def has_several(runs: Any) -> Any:
+        return compute.is_in(runs.column("run_uid"), value_set=several)
+
+    copies = _told_by_copies(table.filter(has_several(table)))
+    alone = rows.filter(compute.invert(has_several(rows)))
+    return arrow().concat_tables([alone, copies])
+
+
+def _told_by_copies(table: Any) -> Any:
+    """Return a table of runs, each once, of one of runs that have several copies."""
+    compute, rows, dated = (
+        arrow("pyarrow.compute"),
+        _first(table, _ORDER),
+        _dated(table),
+    )
+    for said, told in _STATES.items():
+        order = (*_ORDER[:2], (said, "descending"), *_ORDER[2:])
+        newest = _first(dated, order)  # of the same runs, in the same order
+        for name in told:
+            at = rows.schema.get_field_index(name)
+            rows = rows.set_column(at, name, newest.column(name))
+    why = _why_not_counted(rows)
+    is_told = compute.is_valid(rows.column("unfinished"))
+    counts = compute.if_else(is_told, compute.is_null(why), _of_before(rows))
+    for name, column in (("does_not_count", why), ("counts", counts)):
+        rows = rows.set_column(rows.schema.get_field_index(name), name, column)
+    return rows
+
+
+def _first(table: Any, order: tuple[tuple[str, str], ...]) -> Any:
+    """Return the first row of each run in an order, the runs by their UUIDs."""
+    ordered = table.sort_by(list(order))
+    uids = ordered.column("run_uid").to_numpy()
+    first = np.ones(len(uids), dtype=bool)
+    first[1:] = uids[1:] != uids[:-1]
+    return ordered.filter(arrow().array(first))
+
+
+def _dated(table: Any) -> Any:
+    """Return a table in which each state that is there has a time.
+
+    A file of before has none: the state was said by when its row was of.
+    """
+    compute = arrow("pyarrow.compute")
+    is_there = {
+        "void_utc_ns": compute.is_valid(table.column("void")),
+        "aside_utc_ns": table.column("set_aside"),
+        "damaged_utc_ns": table.column("damaged"),
+        "device_utc_ns": compute.is_valid(table.column("device_typed")),
+    }
+    for name, there in is_there.items():
+        at, said = table.schema.get_field_index(name), table.column(name)
+        latest = compute.if_else(there, table.column("as_of_utc_ns"), None)
+        table = table.set_column(at, name, compute.coalesce(said, latest))
+    return table
+
+
+def _void_text(rows: Any) -> Any:
+    """Return why a void run does not count; null of the others."""
+    compute, void = arrow("pyarrow.compute"), rows.column("void")
+    told = compute.binary_join_element_wise("void (", void, ")", "")
+    return compute.if_else(compute.equal(void, ""), "void", told)
+
+
+def _why_not_counted(rows: Any) -> Any:
+    """Return why each run does not count, as `model.counting` orders the reasons."""
+    compute = arrow("pyarrow.compute")
+    void, before = _void_text(rows), rows.column("does_not_count")
+
+    def said(name: str) -> Any:
+        text = rows.column(name)
+        return compute.if_else(compute.equal(text, ""), None, text)
+
+    damaged = compute.fill_null(rows.column("damaged"), False)
+    unfinished = compute.if_else(damaged, None, said("unfinished"))
+    own = compute.coalesce(void, said("aside"), unfinished, said("replaced"))
+    is_told = compute.is_valid(rows.column("unfinished"))
+    return compute.if_else(is_told, own, compute.coalesce(void, before))
+
+
+def _of_before(rows: Any) -> Any:
+    """Return whether runs count whose file tells no reasons: none that is void does."""
+    compute = arrow("pyarrow.compute")
+    is_void = compute.is_valid(rows.column("void"))
+    return compute.if_else(is_void, False, rows.column("counts"))
+
+
+# --- lots, and what is wrong with rows
 
 
 def lots_once(address: str | Path | Folder) -> dict[Key, dict[str, Any]]:

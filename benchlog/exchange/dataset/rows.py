@@ -3,6 +3,7 @@
 import json
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -22,6 +23,7 @@ from benchlog.model import (
     Purpose,
     Run,
 )
+from benchlog.model.counting import replaced_text
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import dump
 
@@ -82,6 +84,8 @@ def run_row(reader: Reader, run: Run, lot: Lot | None) -> dict[str, Any]:
         "timebase_offset_ppm": timebase["offset_ppm"],
         "timebase_u_ppm": timebase["u_ppm"],
         **{name: found[name] for name in _JUDGED},
+        **asdict(reader.states_said(run.id)),
+        **_reasons(run),
     }
 
 
@@ -89,6 +93,23 @@ _JUDGED: Final = (
     "readings", "gaps", "offset_ppm", "u_ppm", "limit_ppm", "conformance", "verdict",
     "jitter_ppm_rms", "gate_s", "span_s",
 )  # fmt: skip
+
+
+def _reasons(run: Run) -> dict[str, str]:
+    """Return why a run does not count by whatever else than being void; empty: it does.
+
+    Each by itself, since a copy of the run elsewhere may tell another state of it.
+    """
+    unsaid = replace(run, void=None, damaged=False, newer=None)
+    gives_way = run.marked and not run.damaged and not run.newer_marked
+    return {
+        # of a damaged device an unfinished run counts
+        "aside": replace(unsaid, damaged=True).why_not_counted,
+        "unfinished": replace(unsaid, set_aside=False, held=False).why_not_counted,
+        "replaced": ""
+        if run.newer is None
+        else replaced_text(run.newer, given_way=gives_way),
+    }
 
 
 def _finite(value: float) -> float | None:

@@ -266,6 +266,8 @@ def _verdict(fields: Mapping[str, Any]) -> Found:
 
 def _amendment(fields: Mapping[str, Any]) -> Found:
     row = Amendment(**fields)
+    if not row.is_known:
+        raise ValueError("an amendment of a kind that there is not")
     _fits(row.at_utc_ns)
     return row
 

@@ -8,7 +8,8 @@ measured at several benches: the newest run of all of them counts.
 from typing import Final
 
 _NEWEST: Final = """coalesce((select e.kind from events e where e.run_uid = u.run_uid
-    and e.kind in ({0}) order by e.seq desc limit 1) {1}, false)"""
+    and e.kind in ({0}) order by e.utc_ns desc, e.seq desc limit 1) {1}, false)"""
+"""What was said last: copies of a run come in any order, so it may be no newest row."""
 _ASIDE: Final = "'set-aside', 'held', 'restored'"
 _SET_ASIDE: Final = _NEWEST.format(_ASIDE, "<> 'restored'")
 _HELD: Final = _NEWEST.format(_ASIDE, "= 'held'")

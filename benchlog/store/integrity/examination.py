@@ -21,7 +21,11 @@ from benchlog.store.integrity.quarantine import (
     Record,
     in_quarantine,
 )
-from benchlog.store.integrity.row_check import backward_rows, bad_rows
+from benchlog.store.integrity.row_check import (
+    backward_rows,
+    bad_rows,
+    events_of_no_kind,
+)
 from benchlog.store.logged_tables import LOGGED
 from benchlog.store.opening import opened
 from benchlog.store.reader import Reader
@@ -165,14 +169,14 @@ def _of_run(reader: Reader, connection: Connection, run: int) -> Iterator[Damage
         return
     try:
         wrong = "; ".join(map(str, bad_rows(connection, run)))
-        late = "; ".join(map(str, backward_rows(connection, run)))
+        odd = (*backward_rows(connection, run), *events_of_no_kind(connection, run))
     except (SqliteError, MemoryError) as error:
-        wrong, late = f"its rows cannot be read ({error})", ""
+        wrong, odd = f"its rows cannot be read ({error})", ()
     if wrong:
         yield _found(ROWS, f"run {run}: {wrong}", QUARANTINE, record)
-    elif late:
-        todo = f"benchlog void {run} if they are not to count"
-        yield _found(ROWS, f"run {run}: {late}", todo, None, run)
+    elif odd:
+        todo = f"benchlog void {run} if it is not to count"
+        yield _found(ROWS, f"run {run}: {'; '.join(map(str, odd))}", todo, None, run)
 
 
 def _of_others(

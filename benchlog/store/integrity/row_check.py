@@ -4,11 +4,13 @@ What a keeper or an import writes passes these rules; what a stranger's program 
 or what is left of an overwritten page, may not.
 """
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.store.logged_tables import LOGGED, READINGS, LoggedTable
+from benchlog.model import EventKind
+from benchlog.store.logged_tables import EVENTS, LOGGED, READINGS, LoggedTable
 from benchlog.store.snapshot_types import LARGEST
 from benchlog.store.sqlite import Connection
 
@@ -24,7 +26,9 @@ _VERDICT: Final = f"""word in {_WORDS} and json_valid(figures)
   and ifnull(conformance between 0 and 1, 1)"""
 _AMENDMENT: Final = """typeof(kind) = 'text' and typeof(reason) = 'text'
   and typeof(operator) = 'text' and typeof(at_utc_ns) = 'integer'
-  and typeof(ifnull(old, '')) = 'text' and typeof(ifnull(new, '')) = 'text'"""
+  and typeof(ifnull(old, '')) = 'text' and typeof(ifnull(new, '')) = 'text'
+  and (kind in ('void', 'restore') or new is not null and (
+    kind in ('device', 'part', 'lot', 'operator') or kind glob 'mark [1-9]*'))"""
 _SEGMENT: Final = """typeof(began_utc_ns) = 'integer'
   and typeof(began_mono_ns) = 'integer' and typeof(boot_id) = 'text'"""
 _OTHERS: Final = {
@@ -63,9 +67,15 @@ select count(*), min(id) from {0}{1} r where run_id = :run and segment_id is not
   and segment_id not in (select id from {0}segments where run_id = :run)
 """
 _BACKWARDS: Final = """
-select count(*), min(id) from (select id, mono_ns, lag(mono_ns) over (
-    partition by segment_id order by id) as before
-  from {0}readings where run_id = :run) where mono_ns < before
+select count(*), min(id) from (
+  select id, mono_ns, lag(mono_ns) over (partition by segment_id order by id) as before,
+    segment_id, lag(segment_id) over (order by id) as segment_before
+  from {0}readings where run_id = :run)
+where mono_ns < before or segment_id < segment_before
+"""
+_OF_NO_KIND: Final = """
+select count(*), min(id) from events where run_id = :run
+  and kind not in (select value from json_each(:kinds))
 """
 
 
@@ -106,6 +116,19 @@ def backward_rows(connection: Connection, run_id: int) -> Iterator[BadRows]:
     """Yield the readings of a run that are earlier than those before them."""
     told = (READINGS.name, "are earlier than the one before")
     yield from _found(connection, _BACKWARDS.format(""), run_id, told)
+
+
+def events_of_no_kind(connection: Connection, run_id: int) -> Iterator[BadRows]:
+    """Yield the events of a run whose kind this version does not know.
+
+    A newer version may; or the kind was one that decides whether the run counts.
+    """
+    kinds = json.dumps([kind.value for kind in EventKind])
+    given = {"run": run_id, "kinds": kinds}
+    count, first = connection.execute(_OF_NO_KIND, given).fetchone()
+    if count:
+        what = "are of a kind that this version does not know"
+        yield BadRows(EVENTS.name, count, first, what)
 
 
 def _found(

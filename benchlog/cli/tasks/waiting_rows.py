@@ -1,0 +1,37 @@
+"""Rows that a killed keeper left in a file come in before its run goes on.
+
+Readings stay in the order in which they come in: behind those of a run that went on
+they would spoil its duration, its gaps, its drift and what is told of its noise.
+"""
+
+from pathlib import Path
+
+from benchlog.cli.printing import say
+from benchlog.clock import host_clock
+from benchlog.errors import BenchlogError
+from benchlog.units import counted
+
+
+def bring_waiting_rows(database: Path) -> None:
+    """Bring rows of a database in that our own files beside it hold; tell of them.
+
+    What does not come in is told, with why, and is let be: a run goes on all the same.
+    """
+    from benchlog.exchange.unsaved_import import bring_back, lacks
+    from benchlog.store.unsaved_rows import command_for, files_of
+    from benchlog.store.writer import Writer
+
+    if not database.exists():
+        return
+    for path in files_of(database):
+        try:
+            if not lacks(database, path):
+                continue
+            with Writer.open(database, host_clock()) as writer:
+                found = bring_back(path, writer)
+        except BenchlogError as error:
+            say(f"{path} was not brought in ({error}): {command_for(path, database)}")
+            continue
+        for one in found:
+            rows = counted(one.readings + one.edges + one.others, "row")
+            say(f"run {one.run}: {rows} of {path.name} brought back first")
