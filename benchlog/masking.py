@@ -42,7 +42,7 @@ def _without_user(found: re.Match[str]) -> str:
         return token
     before = token[begin:end]
     host = re.split("[/?#]", before, maxsplit=1)[0]
-    if host == before or _has_password(host) and "@" not in before:
+    if host == before or (_has_password(host) and "@" not in before):
         return f"{token[:begin]}{MASK}{token[end:]}"
     rest = token[begin:]
     return f"{token[:begin]}{MASK}{rest[len(rest.rstrip(_AFTER)) :]}"

@@ -11,7 +11,7 @@ _TEXT: Final = (
     "source", "run_uid", "pack", "revision", "lot", "day", "week", "purpose", "device",
     "device_typed", "void", "supplier", "kind", "bench", "position", "operator",
     "software", "ended_how", "counter", "counter_serial", "verdict", "timebase",
-    "timebase_doubt", "does_not_count", "held",
+    "timebase_doubt", "does_not_count", "held", "measured_part",
 )  # fmt: skip
 _WHOLE: Final = ("run", "lot_size", "readings", "gaps")
 _REAL: Final = (
