@@ -66,3 +66,20 @@ def test_a_verdict_on_another_part_is_beside_that_part(line: Line) -> None:
         sql = "select part, judged_as, limit_ppm from runs_named"
         ((measured, judged, _),) = database.execute(sql).fetchall()
     assert (measured, judged) == ("quartz-16mhz", WIDE)
+
+
+def test_what_was_measured_long_ago_is_not_found_as_of_today(line: Line) -> None:
+    """Before, `--since 1d` had last year's readings, imported today, as new ones."""
+    brought(line, "timed", TIMED.replace("2026-11", "2019-11"))
+    assert line.run("export", "--dataset", "all").returncode == 0
+    for words in ((), ("--dataset", "all")):
+        for since, count in (("2019-11-01", 1), ("2019-12-01", 0), ("1d", 0)):
+            told = line.run("runs", "--json", "--since", since, *words).stdout
+            assert len(json.loads(told)) == count, (words, since)
+
+
+def test_a_time_ago_that_is_ahead_is_none(line: Line) -> None:
+    """Before, `-7d` was in a week, and no run was found."""
+    brought(line, "plain", PLAIN)
+    done = line.run("runs", "--since", "-7d")
+    assert done.returncode == 2 and "is no moment" in done.stderr
