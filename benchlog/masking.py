@@ -9,8 +9,10 @@ MASK: Final = "***"
 _WITHIN: Final = r"(?:[^\s\"<>]|(?<=\w)[\"<>](?=\w))"
 _WORD: Final = rf"{_WITHIN}+"
 _REST: Final = (
-    r"(?i)(?<=[a-z0-9+.-]://)([^/?#\s'\"<>]+)[/?#]" + rf"{_WITHIN}*[^\s'\"<>`:;,)]"
+    r"(?i)(?<=[a-z0-9+.-]://)([^/?#&=\s'\"<>]++)[/?#&=]" + rf"{_WITHIN}*[^\s'\"<>`:;,)]"
 )
+_AFTER: Final = "'\"<>`:;,)}]"
+"""What may follow an address in a sentence, and is not of it."""
 
 
 def masked_line(line: str) -> str:
@@ -30,6 +32,23 @@ def masked(text: str) -> str:
 
 
 def _without_user(found: re.Match[str]) -> str:
+    """Return a word with `user:password@` masked; all of it where that is in doubt.
+
+    An `@` behind the host is not what ends a password: `?to=me@desk.example&key=...`.
+    """
     token = found[0]
     begin, end = token.find("//") + 2, token.rfind("@")
-    return f"{token[:begin]}{MASK}{token[end:]}" if 2 <= begin <= end else token
+    if not 2 <= begin <= end:
+        return token
+    before = token[begin:end]
+    host = re.split("[/?#]", before, maxsplit=1)[0]
+    if host == before or (_has_password(host) and "@" not in before):
+        return f"{token[:begin]}{MASK}{token[end:]}"
+    rest = token[begin:]
+    return f"{token[:begin]}{MASK}{rest[len(rest.rstrip(_AFTER)) :]}"
+
+
+def _has_password(host: str) -> bool:
+    """Whether what stands before a slash is a user and a password, and no port."""
+    _, colon, after = host.rpartition(":")
+    return bool(colon) and not after.isdigit() and not host.startswith("[")

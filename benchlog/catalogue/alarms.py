@@ -26,6 +26,8 @@ _BACK_OR_NOT: Final = ("lost_s", "reference_s", "forward_s")
 _SHARE: Final = 0.05  # of the bound: how far a value must come back by default
 _QUIET_S: Final = 600.0
 _bound: Final = number("in the unit of what is watched", -1e9, 1e9)
+# Source of what is no part of an address: RFC 3986, 2, and its appendix C. Such a sign
+# ends what is masked where the address is shown.
 _ALARM: Final = {
     "when": TableKey(one_of(WATCHED), required=True),
     "above": TableKey(_bound),
@@ -38,8 +40,8 @@ _ALARM: Final = {
     "command": TableKey(PROGRAM, default=()),
     "webhook": TableKey(
         matching(
-            "an address http://... or https://...",
-            r"https?://[!-~]{1,500}",
+            'an address http://... or https://..., without any of "<>',
+            r"https?://[!#-;=?-~]{1,500}",
             secret=True,
         ),
         default="",

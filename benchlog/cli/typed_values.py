@@ -188,9 +188,15 @@ class Since(_Type):
 
 
 def _ago_s(text: str) -> float:
-    """Return a duration in s; days are understood besides what durations have."""
+    """Return a duration in s; days are understood besides what durations have.
+
+    Raises ValueError for what is none, OverflowError for days without an end.
+    """
     if text.endswith("d"):
-        return float(text[:-1]) * SECONDS_PER_DAY
+        days = float(text[:-1])
+        if days < 0:
+            raise ValueError(f"{text!r} is ahead")
+        return days * SECONDS_PER_DAY
     return parse_duration_s(text)
 
 

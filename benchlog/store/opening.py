@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 _OPEN_WAIT_S: Final = 5.0
 _OPEN_RETRY_S: Final = 0.02
-NEWEST: Final = 11
+NEWEST: Final = 12
 """The schema this version reads and writes: the number of steps in `schema.steps`."""
 
 

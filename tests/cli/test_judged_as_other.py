@@ -3,6 +3,7 @@
 import json
 from dataclasses import replace
 
+import pytest
 from cli.conftest import Line
 from store.making import begin, rows
 
@@ -55,3 +56,17 @@ def test_lists_name_the_part_that_a_verdict_is_on(line: Line) -> None:
         assert (row["part"], row["verdict"]) == (WIDE, "pass"), words
     (shown,) = [line.run("show", "1", "--json").stdout]
     assert json.loads(shown)["part"] == WIDE
+
+
+def test_a_lot_of_a_dataset_has_what_was_judged_as_another_part(line: Line) -> None:
+    """Before, such a device was in no lot there: a rejected lot was an empty one."""
+    pytest.importorskip("pyarrow")
+    failed(line)
+    assert line.run("judge", "1", "--part", WIDE).returncode == 0
+    assert line.run("export", "--dataset", "all").returncode == 0
+    here = the_lot(line)
+    (lot,) = json.loads(line.run("lots", "--dataset", "all", "--json").stdout)
+    assert counts(lot) == counts(here) == (0, 0, 1)
+    assert lot["limit_ppm"] == here["limit_ppm"]
+    (device,) = lot["devices"]
+    assert device["verdict"] == "undecided" and WIDE in device["doubt"]

@@ -9,6 +9,8 @@ from forwarding.sending import done, sent
 from store.making import BENCH, COUNTER, TIMEBASE, plan, reading
 
 from benchlog.clock import VirtualClock
+from benchlog.exchange.import_file import import_file
+from benchlog.exchange.import_options import ImportOptions
 from benchlog.model import Event, EventKind, Lot, Purpose
 from benchlog.store.backup import back_up
 from benchlog.store.rows import VerdictRow
@@ -111,6 +113,27 @@ def test_a_device_measured_at_two_benches_counts_by_its_newest_run(
     assert asked(central, sql) == [("D1", "pass", "bench-1")]
     why = "select does_not_count from benchlog.runs_named where not counts"
     assert asked(central, why) == [("measured again in run 1 of another bench",)]
+
+
+def test_an_import_was_begun_when_its_readings_were_over_there_too(
+    central: str, tmp_path: Path
+) -> None:
+    """Before, the moment of the import was told as the beginning of the run."""
+    done(central, "--create")
+    bench, file = tmp_path / "bench.db", tmp_path / "plain.csv"
+    with Writer.open(bench, clock_from(1)) as writer:
+        for device, times in (("timed", True), ("plain", False)):
+            lines = (
+                f"2026-11-02T10:00:0{n}Z,{16e6 + n}" if times else f"{16e6 + n}"
+                for n in range(5)
+            )
+            file.write_text("\n".join(lines))
+            options = ImportOptions(nominal_hz=16e6, device=device)
+            import_file(file, writer, clock_from(2), options)
+    sent(central, bench, "--readings")
+    told = asked(central, "select device, started from benchlog.runs_named")
+    began = "2026-11-02T10:00:00.000000000Z"
+    assert dict(told) == {"timed": began, "plain": None}
 
 
 def _inspected(path: Path, clock: VirtualClock, bench: str, word: str) -> None:

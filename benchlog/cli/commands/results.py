@@ -58,9 +58,9 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     beside the verdict; in CSV and JSON, judged_ppm and judged_u_ppm are always those
     that the limit was held against. Trims and reference checks are left out: `runs`
     lists them. The view `results` of the database has the same rows, for any SQLite
-    tool; of a run that was judged as another part its column `part` has the part that
-    was measured, and here that of the verdict is told. In CSV, what a spreadsheet would
-    execute or split is percent-encoded, as `benchlog export` does.
+    tool. Of a run that was judged as another part, part is that of the verdict. In CSV,
+    what a spreadsheet would execute or split is percent-encoded, as `benchlog export`
+    does.
     """
     from benchlog.store.whole_files import check_place
 

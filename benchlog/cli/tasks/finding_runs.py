@@ -133,7 +133,9 @@ def found(reader: "RunReader", wish: dict[str, Any]) -> Iterator[ListedRun]:
         except UnreadableRunError as error:
             reader.leave_out(error)
             continue
-        if wish["verdict"] in (None, listed.kind):
+        # an import is asked for by its import, and told by when its readings were made
+        is_since = wish["since"] is None or listed.run.started_utc_ns >= wish["since"]
+        if is_since and wish["verdict"] in (None, listed.kind):
             yield listed
 
 

@@ -12,6 +12,7 @@ _TEXT: Final = (
     "device_typed", "void", "supplier", "kind", "bench", "position", "operator",
     "software", "ended_how", "counter", "counter_serial", "verdict", "timebase",
     "timebase_doubt", "does_not_count", "held", "aside", "unfinished", "replaced",
+    "measured_part",
 )  # fmt: skip
 _WHOLE: Final = ("run", "lot_size", "readings", "gaps")
 _REAL: Final = (

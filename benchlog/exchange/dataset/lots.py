@@ -33,7 +33,7 @@ _COLUMNS: Final = (
     "offset_ppm", "u_ppm", "limit_ppm", "ambient_c", "readings", "set_aside", "damaged",
     "timebase", "timebase_u_ppm", "bench", "void", "simulated", "purpose", "inspected",
     "tolerance_ppm", "over_temperature", "held", "marked", "planned", "lot",
-    "imported", "counts", "does_not_count", "run_uid",
+    "imported", "counts", "does_not_count", "run_uid", "measured_part",
 )  # fmt: skip
 _OF_LOTS: Final = (Purpose.INSPECT.value, Purpose.MEASURE.value)
 
@@ -103,7 +103,7 @@ def _rows(folder: Folder) -> dict[Key, list[dict[str, Any]]]:
         & compute.field("lot").is_valid()
     )
     for row in runs_once(folder, _COLUMNS).filter(of_lots).to_pylist():
-        found[row["part"], row["lot"]].append(row)
+        found[row["measured_part"] or row["part"], row["lot"]].append(row)
     return dict(found)
 
 
@@ -200,4 +200,5 @@ def _lot_run(row: dict[str, Any]) -> LotRun:
         simulated=bool(row["simulated"]),
         tolerance_ppm=row["tolerance_ppm"],
         over_temperature=bool(row["over_temperature"]),
+        judged_as=row["part"] if row["measured_part"] else "",
     )

@@ -96,7 +96,7 @@ select source, run_uid, pack, revision, part, month, lot_said as lot, day, week,
   span_s, timebase_offset_ppm, timebase_u_ppm, tolerance_ppm, simulated, imported,
   inspected_said = 1 as inspected, set_aside_said = 1 as set_aside,
   damaged_said = 1 as damaged, over_temperature, marked, planned, started, ended,
-  started_utc_ns, as_of_utc_ns,
+  started_utc_ns, as_of_utc_ns, measured_part,
   case when unfinished is null and void_said is null then counts_there
     else why is null end as counts, why as does_not_count
 from (
@@ -137,8 +137,9 @@ where copy_number = 1;
 -- was taken back, voided, broken off or measured again does not, and tells why in
 -- `does_not_count`. One that was measured again gives way only where the newer one is
 -- here and counts: another copy may have voided that one. A damaged device is a failed
--- one; one that passed against more than its tolerance, unasked, is undecided. Files of
--- before that do not tell whether a run counts: there it does unless it was voided or
+-- one; one that passed against more than its tolerance, unasked, is undecided, and so is
+-- one whose verdict is on another part than `measured_part`, the part of its lot. Files
+-- of before that do not tell whether a run counts: there it does unless it was voided or
 -- set aside.
 create or replace view counted_runs as
 select *, coalesce(counts, void is null and not set_aside
@@ -147,12 +148,13 @@ from runs;
 
 create or replace view inspected_devices as
 select *, case when damaged then 'fail'
+    when measured_part is not null then 'undecided'
     when verdict = 'pass' and not coalesce(over_temperature, false)
       and limit_ppm > tolerance_ppm * (1 + 1e-9) then 'undecided'
     else verdict end as word
 from (
   select *, row_number() over (
-    partition by part, lot, device
+    partition by coalesce(measured_part, part), lot, device
     order by coalesce(started_utc_ns, 0) desc, run desc, run_uid) as newest
   from counted_runs
   where inspected and (does_count or does_not_count like 'measured again in run %'))
@@ -184,13 +186,14 @@ create or replace view yield_per_week as
 select supplier, part, week, devices, passed, failed, undecided,
   1.0 * passed / nullif(passed + failed, 0) as yield, mean_ppm, sd_ppm
 from (
-  select supplier, part, week, count(*) as devices,
+  select supplier, part_of_lot as part, week, count(*) as devices,
     sum(case when word = 'pass' then 1 else 0 end) as passed,
     sum(case when word = 'fail' then 1 else 0 end) as failed,
     sum(case when word = 'undecided' then 1 else 0 end) as undecided,
     avg(offset_ppm) as mean_ppm, stddev_samp(offset_ppm) as sd_ppm
-  from inspected_devices
-  group by supplier, part, week) as weekly
+  from (select *, coalesce(measured_part, part) as part_of_lot
+    from inspected_devices) as of_lots
+  group by supplier, part_of_lot, week) as weekly
 order by supplier, part, week;
 
 -- Drift of one bench against another: per part and week, how far the mean of what a

@@ -254,7 +254,8 @@ _LOT_KINDS: Final = columns_of(
 _NEVER_NULL: Final = ("run", "device", "position", "bench", "purpose")
 _KINDS: Final = columns_of(
     text="""run_uid source part lot device device_typed position ended_how verdict
-    timebase timebase_doubt bench void purpose held operator does_not_count""",
+    timebase timebase_doubt bench void purpose held operator does_not_count
+    measured_part""",
     whole="run started_utc_ns readings",
     number="""nominal_hz offset_ppm u_ppm limit_ppm ambient_c timebase_u_ppm
     tolerance_ppm""",

@@ -79,6 +79,7 @@ def run_row(reader: Reader, run: Run, lot: Lot | None) -> dict[str, Any]:
         "tolerance_ppm": _finite(run.part.limits.tolerance_ppm),
         "over_temperature": run.begun_over_temperature,
         "ambient_c": found["ambient_c"]["mean"],
+        "measured_part": measured_part(run),
         "timebase": timebase["status"],
         "timebase_doubt": None if run.timebase is None else run.timebase.doubt or None,
         "timebase_offset_ppm": timebase["offset_ppm"],
@@ -87,6 +88,11 @@ def run_row(reader: Reader, run: Run, lot: Lot | None) -> dict[str, Any]:
         **asdict(reader.states_said(run.id)),
         **_reasons(run),
     }
+
+
+def measured_part(run: Run) -> str | None:
+    """Return the part that a run is said to be of, where its verdict is on another."""
+    return None if run.part_id in ("", run.part.id) else run.part_id
 
 
 _JUDGED: Final = (

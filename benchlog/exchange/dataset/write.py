@@ -186,7 +186,7 @@ class _Export:
             began = reader.made_utc_ns(run)[0]
             month = day_of(run.started_utc_ns if began is None else began)[:_MONTH]
             as_of = told[run.id]
-            lot = lots.get((run.part.id, run.lot))
+            lot = lots.get(_lot_of(run))
             depends = (FORM, run, lot and (lot.supplier, lot.size), as_of)
             revision = hashlib.sha256(repr(depends).encode("utf-8", "replace"))
             yield WantedRun(
@@ -265,7 +265,7 @@ class _Export:
     def _row(
         self, one: WantedRun, pack: Pack, lots: Mapping[tuple[str, str | None], Lot]
     ) -> dict[str, Any]:
-        row = run_row(self._reader, one.run, lots.get((one.run.part.id, one.run.lot)))
+        row = run_row(self._reader, one.run, lots.get(_lot_of(one.run)))
         return {
             **row,
             "source": self._source,
@@ -316,6 +316,11 @@ class _Export:
         table = arrow().Table.from_pylist(rows, schema=schema)
         write_table(self._folder, self._lots_file, table)
         self._written.files += 1
+
+
+def _lot_of(run: Run) -> tuple[str, str | None]:
+    """Return the lot of a run; a verdict on another part puts it into no other."""
+    return run.part_id or run.part.id, run.lot
 
 
 def _lots_by_key(reader: Reader) -> dict[tuple[str, str | None], Lot]:

@@ -8,7 +8,12 @@ from typing import Final
 
 from benchlog.errors import UsageError
 from benchlog.exchange.import_options import ColumnMeaning
-from benchlog.exchange.text.foreign_numbers import is_unit, number_of, unit_of
+from benchlog.exchange.text.foreign_numbers import (
+    TIMES,
+    is_unit,
+    number_of,
+    unit_of,
+)
 from benchlog.exchange.text.time_stamps import (
     ISO,
     MOST,
@@ -172,7 +177,6 @@ def _is_index(numbers: Sequence[float], gate_s: float | None) -> bool:
 def _has_other_units(table: FirstCells, column: int) -> bool:
     """Whether what stands behind a column says that it is no time."""
     at = table.unit_column(column)
-    times = ("s", "ms", "us", "ns")
     return at is not None and any(
-        is_unit(token) and unit_of(token) not in times for token in table.column(at)
+        is_unit(token) and unit_of(token) not in TIMES for token in table.column(at)
     )

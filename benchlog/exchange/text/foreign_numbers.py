@@ -6,7 +6,7 @@ from typing import Final
 
 from benchlog.units import LONGEST_NUMBER
 
-_UNITS: Final = {
+_UNITS: Final[dict[str, float]] = {
     "ghz": 1e9,
     "mhz": 1e6,
     "khz": 1e3,
@@ -24,6 +24,22 @@ _UNITS: Final = {
     "ppb": 1e-9,
     "ppt": 1e-12,
 }
+_WRITTEN_OUT: Final = {
+    "%": ("percent", "pct"),
+    "s": ("sec", "second", "seconds"),
+    "ms": ("msec", "millisecond", "milliseconds"),
+    "us": ("usec", "µsec", "μsec", "microsecond", "microseconds"),
+    "ns": ("nsec", "nanosecond", "nanoseconds"),
+    "ps": ("psec", "picosecond", "picoseconds"),
+}
+_UNITS.update({word: _UNITS[u] for u, words in _WRITTEN_OUT.items() for word in words})
+TIMES: Final = frozenset(
+    word
+    for unit in ("s", "ms", "us", "ns")
+    for word in (unit, unit.replace("u", "µ"), unit.replace("u", "μ"))
+    + _WRITTEN_OUT[unit]
+)
+"""Units of time stamps, as they are written in small letters."""
 _LONGEST_UNIT: Final = max(map(len, _UNITS))
 _UNIT_AT_END: Final = re.compile(r"[A-Za-zµμ%]+$")
 _GROUPS: Final = r"['\u00a0\u202f\u2009 ]"
@@ -35,6 +51,8 @@ _GROUPED: Final = re.compile(rf"(?<=[0-9]){_GROUPS}(?=[0-9]{{3}}(?![0-9]))")
 _GROUPED_POINT: Final = re.compile(r"[-+]?[0-9]{1,3}(\.[0-9]{3})+(,[0-9]+)?")
 _GROUPED_COMMA: Final = re.compile(r"[-+]?[0-9]{1,3}(,[0-9]{3})+(\.[0-9]+)?")
 _UNIT_IN_HEAD: Final = re.compile(r"[\[(_/ ]\s*([A-Za-zµμ%]+)\s*[\])]?\s*$")
+
+_BRACKETS: Final = re.compile(r"[\[(]([^\[(\])]{1,20})[\])]\s*$")
 
 
 def number_of(token: str, *, decimal_comma: bool = False) -> float | None:
@@ -60,6 +78,17 @@ def unit_scale(head: str) -> float | None:
     """Return what the unit at the end of a column's head is worth: `f (MHz)` is 1e6."""
     found = _UNIT_IN_HEAD.search(f" {head.strip()}")
     return None if found is None else _UNITS.get(found.group(1).lower())
+
+
+def unknown_unit(head: str) -> str:
+    """Return what stands in brackets at the end of a head and is no unit; or nothing.
+
+    What a person wrote there may be a unit all the same: `[1e-9]`, `(counts)`.
+    """
+    found = _BRACKETS.search(head)
+    if found is None or is_unit(found.group(1)):
+        return ""
+    return found.group(1).strip()
 
 
 def unit_worth(unit: str) -> float:

@@ -22,6 +22,7 @@ from benchlog.exchange.text.foreign_numbers import (
     unit_of,
     unit_scale,
     unit_worth,
+    unknown_unit,
 )
 from benchlog.exchange.text.separators import (
     Grouping,
@@ -32,6 +33,7 @@ from benchlog.exchange.text.separators import (
 )
 from benchlog.exchange.text.time_stamps import (
     ISO,
+    RELATIVE,
     StampKind,
     names_zone,
     stamp_ns,
@@ -41,8 +43,13 @@ from benchlog.units import as_stated
 _NEAR: Final = 1.5
 _OFTEN: Final = 0.25
 """Steps near the shortest one that are so often are the spacing; longer ones, gaps."""
-_AMBIENT_HEAD: Final = re.compile(r"temp|ambient", re.I)
-_NOT_CELSIUS: Final = re.compile(r"[\[(_/ °][fk][\])]?\s*$", re.I)
+_AMBIENT_HEAD: Final = re.compile(r"temp(?!t|lat|oral)|ambient", re.I)
+"""Not of attempts, templates, temporal things."""
+_NOT_CELSIUS: Final = re.compile(
+    r"[\[(_/ °](deg\W{0,3})?([fk]|kelvin|fahrenheit|m[ck]|m°c|m?v|k?ohm|k?Ω)"
+    r"[\])]?\s*$",
+    re.I,
+)
 _DATA_HEADS: Final = {
     "frequency": re.compile(r"freq|hz", re.I),
     "fractional": re.compile(r"frac|offset|ppm|ppb|\by\b|df/f", re.I),
@@ -178,7 +185,11 @@ def _laid_out(
         zone_assumed=kind is ISO and not _names_zone(layout, table),
         looks_scaled=_ratio(layout, table, wanted),
     )
-    said = (*_said(layout, wanted), *_mixed(layout, table))
+    said = (
+        *_said(layout, wanted),
+        *_mixed(layout, table),
+        *_not_read(layout, table, wanted),
+    )
     if time is not None:
         return replace(layout, said=said)
     unused, why = unused_time(table, {layout.data, layout.ambient})
@@ -218,12 +229,46 @@ def _distance(table: FirstCells, column: int, wanted: ColumnMeaning) -> float:
 
 
 def _ambient(table: FirstCells, taken: set[int | None]) -> int | None:
+    return next((c for c, why in _named_ambient(table, taken) if not why), None)
+
+
+def _named_ambient(
+    table: FirstCells, taken: set[int | None]
+) -> Iterator[tuple[int, str]]:
+    """Yield the columns named as a temperature, each with why it is not ambient."""
     for column in range(table.width):
         head = table.head(column)
-        is_named = _AMBIENT_HEAD.search(head) and not _NOT_CELSIUS.search(head)
-        if is_named and column not in taken:
-            return column
-    return None
+        if column in taken or not _AMBIENT_HEAD.search(head):
+            continue
+        if _NOT_CELSIUS.search(head):
+            yield column, f"is {head!r}, which is not in C"
+        elif table.column(column) and not table.numbers(column):
+            yield column, "has a temperature in its head, and cells without a number"
+        else:
+            yield column, ""
+
+
+def _not_read(
+    layout: Layout, table: FirstCells, wanted: ColumnMeaning
+) -> Iterator[str]:
+    """Say which units and temperatures of the heads were not understood."""
+    unit = unknown_unit(table.head(layout.data))
+    if unit and not wanted.unit:
+        base = {"frequency": "Hz", "phase": "s"}.get(wanted.data, "fractions")
+        yield (
+            f"unit {unit!r} in the head of column {layout.data + 1} is not known: its "
+            f"numbers are taken as {base}; if they are not, say --unit"
+        )
+    if layout.time is not None and layout.kind == RELATIVE[""]:
+        unit = unknown_unit(table.head(layout.time))
+        if unit:
+            yield (
+                f"unit {unit!r} in the head of column {layout.time + 1} is not known: "
+                "its numbers are taken as seconds"
+            )
+    if layout.ambient is None:
+        for column, why in _named_ambient(table, {layout.data, layout.time}):
+            yield f"column {column + 1} {why}: ambient is not read"
 
 
 def time_token(layout: Layout, fields: Sequence[str]) -> str:

@@ -64,6 +64,19 @@ RELATIVE: Final = {
 }
 
 
+_WORDS: Final = {
+    **{word: word for word in RELATIVE if word},
+    "sec": "s", "secs": "s", "second": "s", "seconds": "s",
+    "msec": "ms", "millis": "ms", "millisecond": "ms", "milliseconds": "ms",
+    "usec": "us", "microsecond": "us", "microseconds": "us",
+    "nsec": "ns", "nanosecond": "ns", "nanoseconds": "ns",
+    "mins": "min", "minute": "min", "minutes": "min",
+    "hr": "h", "hrs": "h", "hour": "h", "hours": "h",
+    "day": "d", "days": "d",
+}  # fmt: skip
+"""Units of time as heads of columns have them, in small letters, mu as `u`."""
+
+
 def stamp_ns(token: str, kind: StampKind) -> int | None:
     """Return ns since 1970 (dated kinds) or since the file's own zero; None if none."""
     value = iso_ns(token) if kind is ISO else _scaled_ns(token.strip(), kind)
@@ -152,8 +165,10 @@ def _looks_like_mjd(numbers: Sequence[float], tokens: Sequence[str]) -> bool:
 
 
 def _unit_of(head: str) -> str:
-    found = re.search(r"[\[(_/ ]\s*(s|ms|us|µs|ns|min|h|d)\s*[\])]?\s*$", head.lower())
-    return found.group(1).replace("µ", "u") if found else ""
+    """Return the unit that a head ends in; empty where there is none that is known."""
+    plain = head.lower().replace("µ", "u").replace("μ", "u")
+    found = re.search(r"[\[(_/ ]\s*([a-z]+)\s*[\])]?\s*$", f" {plain}")
+    return _WORDS.get(found.group(1), "") if found else ""
 
 
 def _increases(numbers: Sequence[float]) -> bool:

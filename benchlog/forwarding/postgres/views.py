@@ -32,6 +32,20 @@ _JUDGED: Final = """case when jsonb_typeof(figures #> '{{at_reference,temperatur
 """What the limit was held against: at the reference temperature where readings were
 brought there, else as measured."""
 
+_AT: Final = "u.snapshot #>> '{{origin,run,{0}_utc_ns}}'"
+_IS_AT: Final = """jsonb_typeof(u.snapshot #> '{{origin,run,{0}_utc_ns}}') = 'number'"""
+_READ: Final = """(select r.utc_ns from readings r where r.run_uid = u.run_uid
+        order by r.n {0} limit 1)"""
+_MADE: Final = f"""case when {_IS_AT.format("started")} and {_IS_AT.format("ended")}
+        then ({_AT.format("started")})::numeric::bigint
+      when u.purpose <> 'import' then u.started_utc_ns
+      when jsonb_typeof(u.snapshot #> '{{origin,run}}') = 'object'
+        and u.snapshot #> '{{origin,run}}' <> '{{}}' then u.started_utc_ns
+      when {_READ.format("desc")} >= 0 and {_READ.format("")} >= 0
+        then {_READ.format("")} end"""
+"""When readings were made; null of an import whose readings are not there."""
+_JUDGED_ON: Final = """coalesce(figures #>> '{basis,part,id}',
+    snapshot #>> '{part,id}')"""
 
 RUNS_NAMED: Final = f"""
 with newest as (select run_uid, kind, new, reason, row_number() over (
@@ -52,6 +66,7 @@ with newest as (select run_uid, kind, new, reason, row_number() over (
     case when a.lot is null then u.lot else nullif(a.lot, '') end as lot_now,
     coalesce(a.operator, u.operator) as operator_now,
     a.void,
+    {_MADE} as made_utc_ns,
     {_SET_ASIDE} as set_aside,
     {_HELD} as held,
     {_DAMAGED} as damaged,
@@ -99,8 +114,8 @@ with newest as (select run_uid, kind, new, reason, row_number() over (
       when newest <> run_uid then 'measured again in ' || other end as does_not_count
     from counted)
 select run, device_now as device, part_now as part, lot_now as lot, position, bench,
-  purpose, operator_now as operator, {_utc("started_utc_ns")} as started,
-  started_utc_ns, ended_how, nominal_hz,
+  purpose, operator_now as operator, {_utc("made_utc_ns")} as started,
+  made_utc_ns as started_utc_ns, ended_how, nominal_hz,
   case when jsonb_typeof(figures -> 'readings') = 'number'
     then (figures ->> 'readings')::double precision::bigint end as readings,
   offset_ppm, u_ppm, limit_ppm, conformance,
@@ -109,17 +124,20 @@ select run, device_now as device, part_now as part, lot_now as lot, position, be
   does_not_count is null as counts, does_not_count, damaged, device as device_typed,
   simulated, made_for, run_uid, source,
   {_JUDGED.format("offset_ppm", "ppm")},
-  {_JUDGED.format("u_ppm", "u_ppm")}
+  {_JUDGED.format("u_ppm", "u_ppm")},
+  case when {_JUDGED_ON} <> part_now then {_JUDGED_ON} end as judged_as,
+  told.started_utc_ns as begun_utc_ns
 from told
 """  # noqa: S608 - our own text
 """A row for each run: what it measured, its newest verdict, whether it counts."""
 
 RESULTS: Final = """
-select run, device, part, lot, position, bench, purpose, operator, started,
+select run, device,
+  coalesce(judged_as, part) as part, lot, position, bench, purpose, operator, started,
   started_utc_ns, nominal_hz, readings, offset_ppm, u_ppm, limit_ppm, conformance,
   verdict, damaged, simulated, run_uid, source, judged_ppm, judged_u_ppm
 from (select *, row_number() over (partition by part, lot, device
-    order by started_utc_ns desc, run desc, run_uid) as nth
+    order by begun_utc_ns desc, run desc, run_uid) as nth
   from runs_named where counts and made_for not in ('refcheck', 'trim')) numbered
 where nth = 1
 """

@@ -18,8 +18,8 @@ from typing import Final
 
 from benchlog.errors import StoreDamagedError, StoreError
 from benchlog.store.integrity.foreign_columns import why_columns_differ
-from benchlog.store.schema.judged_columns import VIEWS
 from benchlog.store.schema.newest import SCHEMA, newest_schema
+from benchlog.store.schema.told_views import VIEWS
 from benchlog.store.sqlite import Connection
 from benchlog.units import printable
 

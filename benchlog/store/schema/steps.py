@@ -17,6 +17,7 @@ from benchlog.store.schema import (
     no_programs,
     phase_table,
     quarantine_table,
+    told_views,
     uid_columns,
 )
 
@@ -314,10 +315,7 @@ def _quarantine(db: Database) -> None:
     """Records that cannot be read are put aside by a row; no view fails of one."""
     for statement in quarantine_table.TABLE:
         db.execute(statement)
-    for name in reversed(quarantine_table.VIEWS):
-        db.execute(f"drop view {name}")
-    for name, view in quarantine_table.VIEWS.items():
-        db.create_view(name, view)
+    told_views.views_anew(db, quarantine_table.VIEWS)
 
 
 def _no_programs(db: Database) -> None:
@@ -338,10 +336,12 @@ def _runs_by_time(db: Database) -> None:
 
 def _judged_columns(db: Database) -> None:
     """An unfinished trim does not count; what was judged is beside what was read."""
-    for name in reversed(judged_columns.VIEWS):
-        db.execute(f"drop view {name}")
-    for name, view in judged_columns.VIEWS.items():
-        db.create_view(name, view)
+    told_views.views_anew(db, judged_columns.VIEWS)
+
+
+def _told_views(db: Database) -> None:
+    """An import is dated by its readings; a verdict has the part that it is on."""
+    told_views.views_anew(db, told_views.VIEWS)
 
 
 STEPS: Final[tuple[Step, ...]] = (
@@ -356,4 +356,5 @@ STEPS: Final[tuple[Step, ...]] = (
     uid_columns.add_uids,
     _runs_by_time,
     _judged_columns,
+    _told_views,
 )
