@@ -193,8 +193,7 @@ def _ago_s(text: str) -> float:
     Raises ValueError for what is none, OverflowError for days without an end.
     """
     if text.endswith("d"):
-        days = float(text[:-1])
-        if days < 0:
+        if (days := float(text[:-1])) < 0:
             raise ValueError(f"{text!r} is ahead")
         return days * SECONDS_PER_DAY
     return parse_duration_s(text)
