@@ -22,6 +22,7 @@ def test_a_device_that_was_cut_is_measured_where_it_was(two: Shop) -> None:
         process.kill()
         process.wait(20)
     two.bench.insert("B", -4.0)
+    (two.folder / "ids.txt").write_text("D-1\nD-2\nD-2\n")  # typed twice: once
     done = two.run(opening(two))
     assert done.returncode == 0, done.stderr
     counted = {run.device: run for run in two.runs() if run.counts}
@@ -31,3 +32,5 @@ def test_a_device_that_was_cut_is_measured_where_it_was(two: Shop) -> None:
     }
     assert counted["D-2"].offset_ppm == pytest.approx(-4.0, abs=0.5)
     assert "D-2 is measured at B, where it was before" in done.stderr
+    assert "D-2 is not measured: it is in already" in done.stderr
+    assert [run.position for run in two.runs() if run.device == "D-2"] == ["B", "B"]
