@@ -310,10 +310,10 @@ def test_one_that_has_let_go_and_does_not_end_is_ended(odd, tmp_path, monkeypatc
     (tmp_path / "how-close").write_text("lingers")
     number = handle.set(1.0)
     heard(handle, lambda one: one.number == number)
-    process = handle._process
+    left = handle.pid
     assert handle.finish() == ""
     assert released(tmp_path)
-    assert process.poll() is not None, "nothing is left that holds its line"
+    assert not os.path.exists(f"/proc/{left}"), "nothing is left that holds its line"
 
 
 def test_one_that_died_just_before_the_end_is_let_go_of(odd, tmp_path):
