@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,7 @@ from benchlog.plotting.braille import ACROSS, DOWN, cells
 from benchlog.units import as_stated
 
 Array = NDArray[np.float64]
+_TIE: Final = 1e-9  # our rule: of a dot; far above rounding, far below what one sees
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,8 +39,8 @@ def text_chart(layers: Sequence[tuple[Array, Array]], chart: ChartShape) -> str:
     x_low, x_high = _ends(x)
     y_low, y_high = _ends(y)
     dot = np.zeros((DOWN * chart.height, ACROSS * chart.width), np.bool_)
-    across = np.rint((x - x_low) / (x_high - x_low) * (dot.shape[1] - 1)).astype(int)
-    down = np.rint((y_high - y) / (y_high - y_low) * (dot.shape[0] - 1)).astype(int)
+    across = _places((x - x_low) / (x_high - x_low), dot.shape[1])
+    down = _places((y_high - y) / (y_high - y_low), dot.shape[0])
     dot[down, across] = True
     labels = (_number(y_high, chart.log), _number(y_low, chart.log))
     return _framed(cells(dot), labels, (x_low, x_high), chart)
@@ -58,16 +60,23 @@ def lettered_chart(marks: Sequence[tuple[float, float, str]], chart: ChartShape)
     x, y = (np.log10(v[good]) if chart.log else v[good] for v in (x, y))
     kept = [mark[2] for mark, keep in zip(marks, good, strict=True) if keep]
     x_ends, (y_low, y_high) = _ends(x), _ends(y)
-    across = np.rint((x - x_ends[0]) / (x_ends[1] - x_ends[0]) * (chart.width - 1))
-    down = np.rint((y_high - y) / (y_high - y_low) * (chart.height - 1))
+    across = _places((x - x_ends[0]) / (x_ends[1] - x_ends[0]), chart.width)
+    down = _places((y_high - y) / (y_high - y_low), chart.height)
     cells_of = [[" "] * chart.width for _ in range(chart.height)]
-    for column, row, mark in zip(
-        across.astype(int), down.astype(int), kept, strict=True
-    ):
+    for column, row, mark in zip(across, down, kept, strict=True):
         before = cells_of[row][column]
         cells_of[row][column] = mark if before in (" ", mark) else "*"
     labels = (_number(y_high, chart.log), _number(y_low, chart.log))
     return _framed(["".join(line) for line in cells_of], labels, x_ends, chart)
+
+
+def _places(share: Array, count: int) -> NDArray[np.int64]:
+    """Return which of `count` places shares of an axis fall on, the lower in a tie.
+
+    In the middle of octaves there are ties: last bits of a logarithm, which processors
+    do not agree on, must not move a dot.
+    """
+    return np.rint(share * (count - 1) - _TIE).astype(np.int64)
 
 
 def _framed(

@@ -152,7 +152,7 @@ def test_a_packed_file_that_ends_in_a_hole_is_not_read_for_ever(
 
 # --- Parquet
 
-AMENDMENT = '{"row": "amendment", "kind": "note", "reason": "a", "at_utc_ns": 1}'
+AMENDMENT = '{"row": "amendment", "kind": "void", "reason": "a", "at_utc_ns": 1}'
 
 
 @pytest.fixture

@@ -51,10 +51,10 @@ class IdDesk:
 
     def next_at(self, place: str) -> str | None:
         """Return the device that is to be measured at a place, None where none is."""
-        if self._under_way() and not self._lot.has_room(len(self._under_way())):
-            return None  # what is being measured may complete the sample
         if waiting := self._waiting.get(place):
             return waiting.popleft()
+        if self._under_way() and not self._lot.has_room(len(self._under_way())):
+            return None  # what is being measured may complete the sample
         while (typed := self._ids.next_id()) is not None:
             device = self._wanted(typed)
             if device and (home := self._homes.pop(device, place)) != place:
@@ -75,7 +75,7 @@ class IdDesk:
             self._say(str(error))
             return ""
         refusal = self._lot.refusal(device)
-        if refusal or device in {*self._under_way(), *self.waiting}:
+        if refusal or device in self._under_way():
             self._say(f"{device} is not measured: {refusal or 'it is in already'}")
             return ""
         return device
