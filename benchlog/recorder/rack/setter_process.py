@@ -351,6 +351,8 @@ def main() -> None:
     signal.signal(signal.SIGTERM, lambda *_: child.end())
     threading.Thread(target=child.listen, daemon=True).start()
     child.run()
+    # A thread that a driver has left behind would keep it, and its lock, for ever.
+    os._exit(0)
 
 
 if __name__ == "__main__":

@@ -293,6 +293,7 @@ def test_one_that_cannot_be_let_go_of_is_told(odd, tmp_path, monkeypatch):
     number = handle.set(1.0)
     heard(handle, lambda one: one.number == number)
     (tmp_path / "how-release").write_text("fails")
+    (tmp_path / "how-close").write_text("lingers")  # a thread holds nothing up
     left = handle.pid
     said = handle.finish()
     assert "letting go failed" in said
