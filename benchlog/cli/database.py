@@ -149,13 +149,16 @@ def chosen_run(reader: "Reader", named: int | str | None) -> "Run":
 def newest_of(reader: "RunReader", device: str) -> "Run":
     """Return the newest run of a device that counts, or else its newest; say which.
 
+    The newest is the one whose readings were made last, whenever it came in.
+
     Raises NotFoundError where no run is of this device.
     """
     runs = list(reader.found_runs(device=device))
     if not runs:
         known = sorted({run.device for run in reader.found_runs()})
         raise NotFoundError("device", device, known, "(`benchlog devices` lists them)")
-    runs.sort(key=lambda one: (one.started_utc_ns, one.id), reverse=True)
+    made = {one.id: reader.made_utc_ns(one)[0] for one in runs}
+    runs.sort(key=lambda one: (made[one.id] or -1, one.id), reverse=True)
     chosen = next((run for run in runs if run.counts), None)
     what = "the newest that counts" if chosen else "of which none counts"
     if len(runs) > 1:

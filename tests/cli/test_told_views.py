@@ -83,3 +83,15 @@ def test_a_time_ago_that_is_ahead_is_none(line: Line) -> None:
     brought(line, "plain", PLAIN)
     done = line.run("runs", "--since", "-7d")
     assert done.returncode == 2 and "is no moment" in done.stderr
+
+
+def test_what_came_in_last_is_not_the_newest(line: Line) -> None:
+    """Before, last year's file stood before this month's, once it was imported."""
+    for text in (TIMED, TIMED.replace("2026-11", "2019-11"), PLAIN):
+        brought(line, "D", text)
+    ((_, began),) = by_command(line).values()
+    assert began == "2026-11-02T10:00:00.000Z"
+    assert by_view(line) == by_command(line)
+    (device,) = json.loads(line.run("devices", "--json").stdout)
+    assert (device["run"], sorted(device["runs"])) == (1, [1, 2, 3])
+    assert json.loads(line.run("show", "D", "--json").stdout)["run"] == 1

@@ -68,11 +68,20 @@ def _by_device(runs: Iterable[ListedRun]) -> list[DeviceRuns]:
         key = one.run.part_id, one.run.lot, one.run.device
         device = devices.setdefault(key, DeviceRuns())
         device.runs.append(one.run.id)
-        device.last = device.last or one
+        device.last = _newer(device.last, one)
         if not one.why_not:
             device.counting += 1
-            device.newest = device.newest or one
-    return list(devices.values())
+            device.newest = _newer(device.newest, one)
+    return sorted(devices.values(), key=_age, reverse=True)
+
+
+def _newer(known: ListedRun | None, one: ListedRun) -> ListedRun:
+    return one if known is None or one.age > known.age else known
+
+
+def _age(device: DeviceRuns) -> tuple[int, int]:
+    assert device.last is not None  # a device is here because of a run
+    return device.last.age
 
 
 def _shown(device: DeviceRuns) -> ListedRun:

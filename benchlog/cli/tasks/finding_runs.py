@@ -58,6 +58,11 @@ class ListedRun:
     why_not: str
 
     @property
+    def age(self) -> tuple[int, int]:
+        """What tells the newer of two runs: when its readings were made, its id."""
+        return self.run.started_utc_ns, self.run.id
+
+    @property
     def verdict(self) -> str | None:
         """The verdict; None where no device is judged, or none is known."""
         if self.run.made_for is Purpose.REFCHECK:

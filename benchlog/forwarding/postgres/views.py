@@ -125,8 +125,7 @@ select run, device_now as device, part_now as part, lot_now as lot, position, be
   simulated, made_for, run_uid, source,
   {_JUDGED.format("offset_ppm", "ppm")},
   {_JUDGED.format("u_ppm", "u_ppm")},
-  case when {_JUDGED_ON} <> part_now then {_JUDGED_ON} end as judged_as,
-  told.started_utc_ns as begun_utc_ns
+  case when {_JUDGED_ON} <> part_now then {_JUDGED_ON} end as judged_as
 from told
 """  # noqa: S608 - our own text
 """A row for each run: what it measured, its newest verdict, whether it counts."""
@@ -137,7 +136,7 @@ select run, device,
   started_utc_ns, nominal_hz, readings, offset_ppm, u_ppm, limit_ppm, conformance,
   verdict, damaged, simulated, run_uid, source, judged_ppm, judged_u_ppm
 from (select *, row_number() over (partition by part, lot, device
-    order by begun_utc_ns desc, run desc, run_uid) as nth
+    order by coalesce(started_utc_ns, -1) desc, run desc, run_uid) as nth
   from runs_named where counts and made_for not in ('refcheck', 'trim')) numbered
 where nth = 1
 """

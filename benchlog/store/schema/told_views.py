@@ -3,8 +3,10 @@
 `started` of an import is when its readings were made, as lists have it: what its file
 says, or its first reading; null where neither tells. It was when it was imported.
 `judged_as` is the part that the verdict is on, where that is not the part that the run
-is said to be of; `results` names it beside its verdict. A released step is never
-edited: what changes is a new step with new texts.
+is said to be of; `results` names it beside its verdict. Of a device it has the run
+whose readings were made last, whenever it came in; what has no date is not newer than
+what has one. A released step is never edited: what changes is a new step with new
+texts.
 """
 
 from collections.abc import Mapping
@@ -54,7 +56,7 @@ _OTHERWISE: Final = {
         ),
         (
             "order by started_utc_ns desc",
-            "order by (select u.started_utc_ns from runs u where u.id = run) desc",
+            "order by ifnull(started_utc_ns, -1) desc",
         ),
     ),
     "readings_named": (),
