@@ -26,6 +26,7 @@ from benchlog.model.trims import (
 from benchlog.recorder.keeper_loop import Keeper
 from benchlog.recorder.lot.burn_contract import BurnError, Burning, ProgramUnderWay
 from benchlog.recorder.run.conditions import SetOrder
+from benchlog.recorder.run.device_settling import gated_since
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.sound_trimmer import SoundTrimmer
 from benchlog.units import NS_PER_S, as_stated, format_ppm, format_u_ppm, offset_ppm
@@ -70,6 +71,7 @@ class TrimSession:
         self._offsets_ppm: list[float] = []
         self._heard = self._accepted = self._asked = 0
         self._from_mono_ns = 0
+        self._heard_ns: int | None = None
         self._course = self._steps()
         self.found_ppm = (math.nan, math.nan)
         self.code_set: int | None = None
@@ -81,7 +83,8 @@ class TrimSession:
     def heard(self, reading: Reading) -> None:
         """Take a committed reading; it counts if its gate began in time."""
         self._heard += 1
-        if reading.mono_ns - reading.gate_s * NS_PER_S >= self._from_mono_ns:
+        before_ns, self._heard_ns = self._heard_ns, reading.mono_ns
+        if gated_since(reading, before_ns, self._from_mono_ns):
             self._offsets_ppm.append(self._offset_ppm(reading))
 
     def turn(self) -> None:

@@ -11,8 +11,8 @@ from dataclasses import replace
 
 import pytest
 from benchlog_drivers.scpi_counter import ScpiCounter
-from drivers.test_gpib_bridge import Bridge
-from drivers.test_gpib_bridge import counter as counter_behind
+from gpib_bridge import Bridge
+from gpib_bridge import counter as counter_behind
 from other_keepers import HOLDER, waiting_program
 
 from benchlog.clock import HostClock, host_sleep

@@ -36,6 +36,17 @@ def jumped(offsets_ppm: Sequence[float], limit_ppm: float) -> bool:
     return min(away, steps[at - 1]) > max(JUMP_SHARE * limit_ppm, JUMP_STEPS * usual)
 
 
+def gated_since(gated: Sample | Reading, before_ns: int | None, since_ns: int) -> bool:
+    """Whether a gate began after a moment, however late its answer was read.
+
+    A late answer has the time at which it was read, so its gate seems to have begun
+    later than it did. But a gate is armed once the answer before it, at `before_ns`,
+    has been read: that one must have come after the moment, too. None is no answer.
+    """
+    began_ns = gated.mono_ns - gated.gate_s * NS_PER_S
+    return before_ns is not None and min(began_ns, before_ns) >= since_ns
+
+
 class Settling:
     """Watches the first readings of a device.
 
@@ -122,10 +133,12 @@ class FirstReadings:
         """Let nothing count while the counter shows the value of the device before."""
         self._stale_hz = stale_hz if self._settling is not None else None
 
-    def mark(self, reading: Reading) -> tuple[Reading, tuple[EventKind, str] | None]:
+    def mark(
+        self, reading: Reading, *, trial: bool
+    ) -> tuple[Reading, tuple[EventKind, str] | None]:
         """Return a reading, marked where it does not count, and what is to be said."""
         marked = replace(reading, flags=reading.flags | Flag.SETTLING)
-        if self.on_trial(reading):
+        if trial:
             return marked, None
         if self._settling is None or self._settling.over:
             return reading, None
@@ -135,11 +148,10 @@ class FirstReadings:
             self._stale_hz = None
         return marked, self._settling.observe(reading)
 
-    def on_trial(self, gated: Sample | Reading) -> bool:
-        """Whether a gate began before the code under test was set for good."""
-        if self._trial_until_ns is None:
-            return False
-        return gated.mono_ns - gated.gate_s * NS_PER_S < self._trial_until_ns
+    def on_trial(self, sample: Sample, before_ns: int | None) -> bool:
+        """Whether a gate may have begun before the code under test was set for good."""
+        until_ns = self._trial_until_ns
+        return until_ns is not None and not gated_since(sample, before_ns, until_ns)
 
     @property
     def settling(self) -> bool:

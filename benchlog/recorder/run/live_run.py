@@ -179,7 +179,8 @@ class LiveRun:
         ambient_c = self.ambient.at(sample.mono_ns) if self.ambient else None
         records += self._of_ambient(sample.mono_ns, ambient_c)
         flags = self._flags(ambient_c)
-        trial, settling = self._first.on_trial(sample), self._first.settling
+        trial = self._first.on_trial(sample, self.previous_mono_ns)
+        settling = self._first.settling
         mark, said = self._plausible.of(sample.value, trial=trial, settling=settling)
         flags |= mark
         records += self._suspected(said, sample.raw)
@@ -206,7 +207,7 @@ class LiveRun:
             self._rushed = False
         self.accepted += 1
         self.previous_hz = result.frequency_hz
-        marked, settled = self._first.mark(result)
+        marked, settled = self._first.mark(result, trial=trial)
         if self.aside:
             marked = replace(marked, flags=marked.flags | Flag.SETTLING)
         return [
