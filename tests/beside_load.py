@@ -1,9 +1,11 @@
 """The timed tests, so many times over, beside busy loops; prints a row for each time.
 
-    python tests/beside_load.py TIMES [--loops N] [PYTEST WORDS ...]
+    python tests/beside_load.py TIMES [--loops N] [--in-one N] [PYTEST WORDS ...]
 
-A row has the seconds, the number of tests that passed, and the names of those that did
-not. Without further words the tests are the timed ones of the suite, six at once. The
+With --in-one a process of pytest has all tests so often, one time after the other: no
+time is lost in between, when few tests are left. A row is a process; it has the last of
+its times, the seconds, the number of tests that passed, and the names of those that did
+not. Without further words the tests are the timed ones of the suite, eight at once. The
 exit code is 1 if any failed.
 """
 
@@ -19,7 +21,7 @@ from tiers import TIMED
 from benchlog.clock import host_clock
 
 HERE = Path(__file__).parent
-SIX_AT_ONCE = ("-n", "6", "--dist", "worksteal")
+EIGHT_AT_ONCE = ("-n", "8", "--dist", "worksteal")
 FAILED = re.compile(r"^(?:FAILED|ERROR) (\S+)", re.MULTILINE)
 PASSED = re.compile(r"(\d+) passed")
 
@@ -28,9 +30,11 @@ def main() -> int:
     words = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     words.add_argument("times", type=int)
     words.add_argument("--loops", type=int, default=2)
+    words.add_argument("--in-one", type=int, default=1)
     said, more = words.parse_known_args()
     # -P: `drivers` is a folder of tests here, and not the one in the working folder
     program = [sys.executable, "-P", "-m", "pytest", "-q", "-p", "no:cacheprovider"]
+    program += ["-p", "many_times", "--times", str(said.in_one)]
     timed = [str(HERE / one) for one in TIMED]
     failed_times = 0
     print("| time | seconds | passed | failed |\n| ---: | ---: | ---: | --- |")
@@ -39,10 +43,10 @@ def main() -> int:
             loop = subprocess.Popen([sys.executable, "-c", "while True: pass"])
             loops.callback(loop.wait)
             loops.callback(loop.kill)
-        for number in range(1, said.times + 1):
+        for number in range(said.in_one, said.times + 1, said.in_one):
             began_ns = host_clock().mono_ns()
             done = subprocess.run(
-                [*program, *(more or (*SIX_AT_ONCE, *timed))],
+                [*program, *(more or (*EIGHT_AT_ONCE, *timed))],
                 capture_output=True,
                 text=True,
                 check=False,
