@@ -4,6 +4,7 @@ Whoever looks on meanwhile, and whoever is killed, leaves it so.
 """
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from store.making import PART, begin, rows
@@ -14,6 +15,7 @@ from benchlog.clock import VirtualClock
 from benchlog.exchange.dataset.local_folder import LocalFolder
 from benchlog.exchange.dataset.packs import (
     READINGS,
+    RUNS,
     Pack,
     packs_of,
     read_runs_of,
@@ -38,6 +40,7 @@ class WatchedFolder(LocalFolder):
         super().__init__(path)
         self.least, self.looks = set(), 0
         self.most = None
+        self.known = {}
 
     def put(self, name, data):
         super().put(name, data)
@@ -58,14 +61,25 @@ class WatchedFolder(LocalFolder):
         found = set()
         for pack in packs_of(self):
             assert self.has(pack.file(READINGS)), "a run is told before its readings"
-            keys = {
-                (row["source"], row["run_uid"])
-                for row in read_runs_of(self, pack).to_pylist()
-            }
-            tables = readings_of_pack(self, pack, keys, pack.name)
-            assert sum(one.num_rows for one in tables) == COUNT * len(keys)
-            found |= {uid for _, uid in keys}
+            files = (self.stamp(pack.file(RUNS)), self.stamp(pack.file(READINGS)))
+            if files not in self.known:  # none of it has changed since it was looked at
+                self.known[files] = self.uids(pack)
+            found |= self.known[files]
         return found
+
+    def stamp(self, name):
+        """Return what another file of this name, or another content, has otherwise."""
+        found = Path(self.where(name)).stat()
+        return name, found.st_ino, found.st_size, found.st_mtime_ns
+
+    def uids(self, pack):
+        keys = {
+            (row["source"], row["run_uid"])
+            for row in read_runs_of(self, pack).to_pylist()
+        }
+        tables = readings_of_pack(self, pack, keys, pack.name)
+        assert sum(one.num_rows for one in tables) == COUNT * len(keys)
+        return {uid for _, uid in keys}
 
 
 @pytest.fixture

@@ -4,6 +4,7 @@ import json
 import sys
 from contextlib import closing, nullcontext
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
@@ -46,14 +47,15 @@ def test_what_takes_too_much_is_ended_and_started_anew(
     kept_by, monkeypatch, *, driver, readings, kind, said
 ):
     starts = nullcontext()
+    where = "benchlog.recorder.instruments.instrument_handle"
+    # readings come at 100 a second; a driver with a tenth of a core floods faster, too
+    monkeypatch.setattr(f"{where}.Flood", partial(Flood, 400))
     if kind == EventKind.LEAKED:
-        monkeypatch.setattr(
-            "benchlog.recorder.instruments.instrument_handle.MEMORY_MB", 150
-        )
+        monkeypatch.setattr(f"{where}.MEMORY_MB", 150)
         starts = cold_starts()  # what is forked has all our libraries in its memory
     # a pause of 5 s follows, since it will do it again
     with starts:
-        columns, events = kept_by(driver, readings=readings, max_s=60.0)
+        columns, events = kept_by(driver, readings=readings, max_s=100.0)
     told = [event for event in events if event.kind == kind]
     assert len(told) == 1
     assert said in told[0].text

@@ -75,7 +75,8 @@ def test_a_chip_is_trimmed_over_a_real_line(bench, tmp_path):
     assert served.firmware.code == found["best_code"]
     # Only the four documented lines: nothing that could burn a code for good.
     assert served.firmware.heard <= {b"id?", b"trim"}
-    assert 0 < found["u_ppm"] < 2_000
+    # some 500 ppm; more where a busy computer draws thirty readings out, as it drifts
+    assert 0 < found["u_ppm"] < 4_000
     codes = [code for a, b in safe for code in range(a, b + 1)]
     register = served.firmware.register_ppm
     closest = min(abs(register[code]) for code in codes)
