@@ -148,7 +148,7 @@ def _weighed(
             break
         later = _Model(means, law, known)
         lags = np.geomspace(least_s, high_s, _LAGS)
-        anew = weigh_lags(later.fit, lags, search)
+        anew = weigh_lags(later.fit_each, lags, search)
         if anew.high_s < lags[-1]:
             return [(found, model), (anew, later)]
         high_s *= 2.0
@@ -169,13 +169,13 @@ def _weighed_from_ambient(
     known = [means.known(lag_s) for lag_s in lags.tolist()]
     enough = [i for i, one in enumerate(known) if 2 * one.sum() >= len(one)] or [0]
     lags, model = lags[: enough[-1] + 1], _Model(means, law, known[enough[-1]])
-    found = weigh_lags(model.fit, lags, search)
+    found = weigh_lags(model.fit_each, lags, search)
     if known[enough[-1]].all() or found.high_s >= lags[-1]:
         return found, model
     high_s = max(found.high_s, 2.0 * least_s)
     model = _Model(means, law, means.known(high_s))
     lags = np.geomspace(least_s, high_s, _LAGS)
-    return weigh_lags(model.fit, lags, search), model
+    return weigh_lags(model.fit_each, lags, search), model
 
 
 def _beyond_chance(shares: Array, covariance: Array) -> bool:
@@ -210,9 +210,10 @@ class _Model:
         """Return the temperature of the body, known or not."""
         return lagging(self._means.t_s, self._means.ambient_c, lag_s)
 
-    def fit(self, lag_s: float) -> LinearFit:
-        """Fit with one lag."""
-        return self._regression.fit(self._design(self.body_c(lag_s)), self._ppm)
+    def fit_each(self, lags_s: Sequence[float]) -> list[LinearFit]:
+        """Fit with each of several lags. Raises DataError where one cannot be."""
+        designs = [self._design(self.body_c(lag_s)) for lag_s in lags_s]
+        return self._regression.fit_each(np.array(designs), self._ppm)
 
     def _design(self, body_c: Array) -> Array:
         law = self._law

@@ -8,7 +8,7 @@ the spread of what they say is part of each interval.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
@@ -22,6 +22,8 @@ from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
 Places = NDArray[np.int64]
+FitEach = Callable[[Sequence[float]], list[LinearFit]]
+"""Fits with each of several lags in s; raises DataError where one cannot be."""
 
 # readings that are Python objects at a time; our rule: bounds memory
 _STRIDE: Final = 100_000
@@ -156,7 +158,7 @@ def begun_by(t_s: Array, ambient_c: Array, lag_s: float) -> int:
 
 
 def weigh_lags(
-    fit: Callable[[float], LinearFit], lags_s: Array, search: LagSearch = LAG_SEARCH
+    fit_each: FitEach, lags_s: Array, search: LagSearch = LAG_SEARCH
 ) -> Lagged:
     """Fit with no lag and with those from the least to the greatest of `lags_s`.
 
@@ -164,8 +166,8 @@ def weigh_lags(
     before the data speak. Lags are added about the likeliest until its neighbours are
     nearly as likely, so that none is missed between two others.
     """
-    none, points = fit(0.0), dict[float, LinearFit]()
-    _add(fit, lags_s, points)
+    (none,), points = fit_each([0.0]), dict[float, LinearFit]()
+    _add(fit_each, lags_s, points)
     for _ in range(_CLOSER if points else 0):
         order = sorted(points)
         at = max(range(len(order)), key=lambda i: points[order[i]].log_evidence)
@@ -176,17 +178,19 @@ def weigh_lags(
         if all(top - points[lag].log_evidence < search.resolved for lag in around):
             break
         for low, high in pairwise(around):
-            _add(fit, np.geomspace(low, high, _BETWEEN + 2)[1:-1], points)
+            _add(fit_each, np.geomspace(low, high, _BETWEEN + 2)[1:-1], points)
     return _together(none, points, search.sure)
 
 
-def _add(
-    fit: Callable[[float], LinearFit], lags_s: Array, points: dict[float, LinearFit]
-) -> None:
+def _add(fit_each: FitEach, lags_s: Array, points: dict[float, LinearFit]) -> None:
     """Fit with more lags; one that leaves nothing to tell apart is left out."""
-    for lag in lags_s.tolist():
-        with suppress(DataError):
-            points[lag] = fit(lag)
+    lags = lags_s.tolist()
+    try:
+        points.update(zip(lags, fit_each(lags), strict=True))
+    except DataError:
+        for lag in lags:
+            with suppress(DataError):
+                (points[lag],) = fit_each([lag])
 
 
 def _together(none: LinearFit, points: dict[float, LinearFit], sure: float) -> Lagged:
