@@ -30,7 +30,11 @@ select
   (select max(at_utc_ns) from amendments where run_id = :run
     and kind = 'lot') as lot_utc_ns,
   (select max(at_utc_ns) from amendments where run_id = :run
-    and kind = 'operator') as operator_utc_ns
+    and kind = 'operator') as operator_utc_ns,
+  (select max(at_utc_ns) from (
+    select at_utc_ns from verdicts where run_id = :run
+    union all select at_utc_ns from amendments where run_id = :run
+      and kind = 'part')) as judged_utc_ns
 """
 _MARKS: Final = (
     "select count(*), max(id), count(ended_utc_ns), total(ended_utc_ns) from runs",
@@ -47,7 +51,10 @@ _MARKS: Final = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StatesSaid:
-    """When each thing that is said of a run was last said, ns UTC; None: never."""
+    """When each thing that is said of a run was last said, ns UTC; None: never.
+
+    `judged_utc_ns` is when its verdict was given, or its part corrected.
+    """
 
     void_utc_ns: int | None
     aside_utc_ns: int | None
@@ -55,6 +62,7 @@ class StatesSaid:
     device_utc_ns: int | None
     lot_utc_ns: int | None
     operator_utc_ns: int | None
+    judged_utc_ns: int | None
 
 
 class ChangeReader(ReadSession):

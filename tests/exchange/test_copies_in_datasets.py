@@ -3,6 +3,7 @@
 Two copies go on apart; a correction in one does not take back what the other has said.
 """
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,8 @@ from exchange.test_counting_in_datasets import insert
 from pyarrow import parquet
 from seeds import seeded_random
 
+from benchlog.cli.run_result import evaluated
+from benchlog.cli.tasks.amending import against, verdict_again
 from benchlog.clock import VirtualClock
 from benchlog.exchange.dataset.compact import compact
 from benchlog.exchange.dataset.lots import chips_of_dataset, lots_of_dataset
@@ -29,7 +32,7 @@ VOID = Amendment(kind="void", reason="probe off")
 RESTORE = Amendment(kind="restore", reason="it was on")
 CORRECTED = Amendment(kind="operator", reason="typed wrong", new="KS")
 ANY = dict.fromkeys(("device", "part", "lot", "like", "verdict", "since"))
-SAID = ("void", "aside", "damaged", "device", "lot", "operator")
+SAID = ("void", "aside", "damaged", "device", "lot", "operator", "judged")
 NEW_COLUMNS = ["aside", "unfinished", "replaced", *(f"{one}_utc_ns" for one in SAID)]
 """What files of before have not."""
 NAMES = ("device", "lot", "operator")
@@ -66,7 +69,7 @@ def send(folder: Path, *databases: Path) -> None:
 
 def listed(folder: Path) -> dict[str, tuple]:
     """Return of each run by its UUID what `runs --dataset` tells of it."""
-    names = ("void", "counts", "does_not_count", "damaged", *NAMES)
+    names = ("void", "counts", "does_not_count", "damaged", *NAMES, "part")
     return {
         row["run_uid"]: tuple(row[name] for name in names)
         for row in runs_of_dataset(folder, ANY, {})
@@ -75,8 +78,8 @@ def listed(folder: Path) -> dict[str, tuple]:
 
 def asked(folder: Path) -> dict[str, tuple]:
     """Return the same by the queries in the dataset."""
-    sql = f"""select run_uid, void, counts, does_not_count, damaged, {", ".join(NAMES)}
-        from runs"""
+    sql = f"""select run_uid, void, counts, does_not_count, damaged, {", ".join(NAMES)},
+        part from runs"""
     return {uid: tuple(rest) for uid, *rest in ask(folder, sql)}
 
 
@@ -87,9 +90,24 @@ def in_database(path: Path) -> dict[str, tuple]:
             run.uid: (
                 *(run.void, run.counts, run.why_not_counted or None, run.damaged),
                 *(run.device, run.lot, run.operator or None),
+                run.part.id,
             )
             for run in reader.all_runs()
         }
+
+
+def correct_part(path: Path, minute: int, run: int = 1) -> str:
+    """Correct a run to a part of a twentieth of the tolerance; return what it is."""
+    clock = VirtualClock(now_utc_ns=(LATER_S + 60 * minute) * 10**9)
+    with Writer.open(path, clock) as writer, Reader.open(path) as reader:
+        found = reader.run(run)
+        tight = replace(found.part.limits, tolerance_ppm=1.0)
+        part = replace(found.part, id="tighter", limits=tight)
+        row = Amendment(kind="part", reason="typed", old=found.part_id, new=part.id)
+        anew = evaluated(reader, replace(against(found, part), part_id=part.id))
+        writer.amend(run, row, judged=verdict_again(reader, anew, "typed"))
+    with Reader.open(path) as reader:
+        return reader.verdicts(run)[-1].word
 
 
 def uid_of_first(path: Path) -> str:
@@ -135,6 +153,29 @@ def test_a_restore_counts_though_another_copy_has_the_void_and_a_correction(
     fine = (None, True, None, False)
     assert told_of_first(copies, tmp_path / "set") == [fine, fine]
     assert passed(tmp_path / "set") == (3, 3, 3)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+@pytest.mark.parametrize("compacted", [False, True])
+def test_a_correction_in_another_copy_hides_no_other_part(
+    turned, compacted, copies, tmp_path
+):
+    """Both had the wrong part; one copy put it right, and the other told more since."""
+    with Reader.open(copies[0]) as reader:
+        assert reader.verdicts(1)[-1].word == "pass"
+    assert correct_part(copies[0], 1) == "fail"
+    say(copies[1], CORRECTED, 2)
+    folder = tmp_path / "set"
+    send(folder, *(copies[::-1] if turned else copies))
+    if compacted:
+        compact(folder)
+    ((row,),) = ([one for one in runs_of_dataset(folder, ANY, {}) if one["run"] == 1],)
+    assert (row["part"], row["verdict"], row["operator"]) == ("tighter", "fail", "KS")
+    sql = "select part, verdict, operator, limit_ppm from runs where run = 1"
+    assert ask(folder, sql) == [("tighter", "fail", "KS", 1.0)]
+    assert ask(folder, "select distinct part from readings where run = 1") == [
+        ("tighter",)
+    ]
 
 
 @pytest.mark.parametrize("kind", [EventKind.DAMAGED, EventKind.SET_ASIDE])
@@ -195,10 +236,13 @@ def test_copies_in_a_dataset_tell_what_their_merge_tells(seed, copies, tmp_path)
     draw = seeded_random(seed)
     states = [VOID, RESTORE, EventKind.SET_ASIDE, EventKind.RESTORED,
               EventKind.DAMAGED, EventKind.UNDAMAGED]  # fmt: skip
+    part_at = draw.randint(1, 15)
     for minute in range(1, 16):
         kind = draw.choice(NAMES)
         named = Amendment(kind=kind, reason="typed wrong", new=f"N{minute}")
         what = draw.choice([*states, named, named])
+        if minute == part_at:
+            correct_part(copies[0], minute, draw.randint(1, 3))
         say(draw.choice(copies), what, minute, draw.randint(1, 3))
     send(tmp_path / "set", *draw.sample(copies, 2))
     last = VirtualClock(now_utc_ns=(LATER_S + 3600) * 10**9)

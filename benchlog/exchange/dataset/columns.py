@@ -45,6 +45,7 @@ def runs_schema() -> Any:
             ("device_utc_ns", pa.int64()),
             ("lot_utc_ns", pa.int64()),
             ("operator_utc_ns", pa.int64()),
+            ("judged_utc_ns", pa.int64()),
         ]
     )
 

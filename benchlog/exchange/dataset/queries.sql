@@ -48,32 +48,38 @@ select uid,
   max(case when lot_nth = 1 then supplier end) as supplier_said,
   max(case when lot_nth = 1 then lot_size end) as lot_size_said,
   max(case when lot_nth = 1 and inspected then 1 else 0 end) as inspected_said,
-  max(case when operator_nth = 1 then operator end) as operator_said
+  max(case when operator_nth = 1 then operator end) as operator_said,
+  max(case when told_nth = 1 then unfinished end) as unfinished_said,
+  max(case when told_nth = 1 then replaced end) as replaced_said,
+  max(case when told_nth = 1 and marked then 1 else 0 end) as marked_said
 from (
   select uid, void, aside, held, set_aside, damaged, device, device_typed, lot,
-    supplier, lot_size, inspected, operator,
+    supplier, lot_size, inspected, operator, unfinished, replaced, marked,
+    row_number() over (partition by uid order by imported,
+      as_of_utc_ns desc, judged_at desc, pack desc, source desc) as told_nth,
     row_number() over (partition by uid order by imported,
       case when void_at is null then 1 else 0 end, void_at desc,
-      as_of_utc_ns desc, pack desc, source desc) as void_nth,
+      judged_at desc, as_of_utc_ns desc, pack desc, source desc) as void_nth,
     row_number() over (partition by uid order by imported,
       case when aside_at is null then 1 else 0 end, aside_at desc,
-      as_of_utc_ns desc, pack desc, source desc) as aside_nth,
+      judged_at desc, as_of_utc_ns desc, pack desc, source desc) as aside_nth,
     row_number() over (partition by uid order by imported,
       case when damaged_at is null then 1 else 0 end, damaged_at desc,
-      as_of_utc_ns desc, pack desc, source desc) as damaged_nth,
+      judged_at desc, as_of_utc_ns desc, pack desc, source desc) as damaged_nth,
     row_number() over (partition by uid order by imported,
       case when device_at is null then 1 else 0 end, device_at desc,
-      as_of_utc_ns desc, pack desc, source desc) as device_nth,
+      judged_at desc, as_of_utc_ns desc, pack desc, source desc) as device_nth,
     row_number() over (partition by uid order by imported,
       case when lot_utc_ns is null then 1 else 0 end, lot_utc_ns desc,
-      as_of_utc_ns desc, pack desc, source desc) as lot_nth,
+      judged_at desc, as_of_utc_ns desc, pack desc, source desc) as lot_nth,
     row_number() over (partition by uid order by imported,
       case when operator_utc_ns is null then 1 else 0 end, operator_utc_ns desc,
-      as_of_utc_ns desc, pack desc, source desc) as operator_nth
+      judged_at desc, as_of_utc_ns desc, pack desc, source desc) as operator_nth
   from (
     select run_uid as uid, void, aside, held, set_aside, damaged, device, device_typed,
       lot, supplier, lot_size, inspected, operator, lot_utc_ns, operator_utc_ns,
-      imported, as_of_utc_ns, pack, source,
+      unfinished, replaced, marked, imported, as_of_utc_ns, pack, source,
+      coalesce(judged_utc_ns, as_of_utc_ns) as judged_at,
       coalesce(device_utc_ns, case when device_typed is not null then as_of_utc_ns end)
         as device_at,
       coalesce(void_utc_ns, case when void is not null then as_of_utc_ns end)
@@ -84,8 +90,8 @@ from (
 group by uid;
 
 -- Each run once, whatever was copied, merged, backed up or imported: `run_uid` is the
--- same in all copies. What was measured goes before an import of it, then what was told
--- last (a correction) before what was told earlier. `does_not_count` has the reason.
+-- same in all copies. What was measured goes before an import of it, then what was judged
+-- last, as this part or another, then what was told last. `does_not_count` has the reason.
 create or replace view runs as
 select source, run_uid, pack, revision, part, month, lot_said as lot, day, week,
   purpose, device_said as device, device_typed_said as device_typed, void_said as void,
@@ -95,22 +101,23 @@ select source, run_uid, pack, revision, part, month, lot_said as lot, day, week,
   divider, offset_ppm, u_ppm, limit_ppm, conformance, jitter_ppm_rms, ambient_c, gate_s,
   span_s, timebase_offset_ppm, timebase_u_ppm, tolerance_ppm, simulated, imported,
   inspected_said = 1 as inspected, set_aside_said = 1 as set_aside,
-  damaged_said = 1 as damaged, over_temperature, marked, planned, started, ended,
+  damaged_said = 1 as damaged, over_temperature, marked_said = 1 as marked, planned, started, ended,
   started_utc_ns, as_of_utc_ns, measured_part,
-  case when unfinished is null and void_said is null then counts_there
+  case when unfinished_said is null and void_said is null then counts_there
     else why is null end as counts, why as does_not_count
 from (
   select *, case when void_said = '' then 'void'
       when void_said is not null then concat('void (', void_said, ')')
-      when unfinished is null then does_not_count_there
+      when unfinished_said is null then does_not_count_there
       when aside_said <> '' then aside_said
-      when unfinished <> '' and damaged_said = 0 then unfinished
-      when replaced <> '' then replaced end as why
+      when unfinished_said <> '' and damaged_said = 0 then unfinished_said
+      when replaced_said <> '' then replaced_said end as why
   from (
     select *, counts as counts_there, does_not_count as does_not_count_there,
       row_number() over (
         partition by run_uid
-        order by imported, as_of_utc_ns desc, pack desc, source desc) as copy_number
+        order by imported, coalesce(judged_utc_ns, as_of_utc_ns) desc,
+          as_of_utc_ns desc, pack desc, source desc) as copy_number
     from run_copies) as copies
   join run_states on run_states.uid = copies.run_uid
   where copy_number = 1) as told;

@@ -1,10 +1,10 @@
 """The runs and lots of a dataset, each once, whatever copies it has of them.
 
 That is the rule of the views `run_states` and `runs` in `queries.sql`: what was
-measured before what was imported, then what was told last, then what was written last.
-Whether a run is void, set aside or damaged, of which device and lot it is, and who
-measured it, is each told by the copy that said so last, whatever else was said in
-another one since.
+measured before what was imported, then what was judged last, as its part or another,
+then what was told last, then what was written last. Whether a run is void, set aside or
+damaged, of which device and lot it is, and who measured it, is each told by the copy
+that said so last, whatever else was said in another one since.
 """
 
 import re
@@ -36,6 +36,7 @@ from benchlog.units import printable
 _ORDER: Final = (
     ("run_uid", "ascending"),
     ("imported", "ascending"),
+    ("judged_utc_ns", "descending"),
     ("as_of_utc_ns", "descending"),
     ("pack", "descending"),
     ("source", "descending"),
@@ -48,6 +49,7 @@ _STATES: Final = {
     "device_utc_ns": ("device", "device_typed"),
     "lot_utc_ns": ("lot", "supplier", "lot_size", "inspected"),
     "operator_utc_ns": ("operator",),
+    "as_of_utc_ns": ("unfinished", "replaced", "marked"),
 }
 """By the time when it was said, what a copy tells of a run."""
 _REASONS: Final = ("counts", "does_not_count", "unfinished", "replaced")
@@ -109,6 +111,7 @@ def _tables(folder: Folder, columns: list[str]) -> Iterator[Any]:
 
 def _one_row_each(table: Any) -> Any:
     """Return a table of runs, each once, of one that has every copy and `_ASKED`."""
+    table = _with_times_of_verdicts(table)
     rows = _first(table, _ORDER)
     if rows.num_rows == table.num_rows:
         return rows
@@ -152,6 +155,16 @@ def _first(table: Any, order: tuple[tuple[str, str], ...]) -> Any:
     first = np.ones(len(uids), dtype=bool)
     first[1:] = uids[1:] != uids[:-1]
     return ordered.filter(arrow().array(first))
+
+
+def _with_times_of_verdicts(table: Any) -> Any:
+    """Return a table in which each run was judged at a time.
+
+    A file of before tells none: the run was judged by when its row was of.
+    """
+    name, compute = "judged_utc_ns", arrow("pyarrow.compute")
+    judged = compute.coalesce(table.column(name), table.column("as_of_utc_ns"))
+    return table.set_column(table.schema.get_field_index(name), name, judged)
 
 
 def _dated(table: Any) -> Any:

@@ -15,7 +15,7 @@ from benchlog.store.snapshot import UNREADABLE
 from benchlog.store.snapshot_types import parsed
 from benchlog.store.snapshot_types import table as table_of
 
-FORM: Final = 3
+FORM: Final = 4
 """Of what a row of a run holds: another one writes all rows anew."""
 STATE: Final = b"benchlog.state"
 _LISTS: Final = ("packs", "shared", "left_out")
