@@ -7,11 +7,9 @@ from itertools import pairwise
 import pytest
 from lot_shop import Shop, document, hear
 from lot_table import Table, set_up
-from screen.looking import line_says
-from textual.pilot import Pilot
+from screen.looking import line_says, rings
 from waiting import wait_for
 
-from benchlog.clock import host_deadline
 from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.headline import Headline
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
@@ -111,15 +109,6 @@ def test_the_same_input_twice_is_refused(inputs: Shop, line: str) -> None:
     one_of_them = inputs.words("--ids", "-", "--position", "A")
     assert inputs.run(one_of_them, "a\nb\n").returncode == 0
     assert {run.position for run in inputs.runs()} == {"A"}
-
-
-async def rings(pilot: Pilot[object], rung: list[int], wanted: int) -> int:
-    """Wait for so many rings, and a little for one too many; return how many came."""
-    limit = host_deadline(30.0)
-    while len(rung) < wanted and not limit.passed:
-        await pilot.pause(0.05)
-    await pilot.pause(0.2)
-    return len(rung)
 
 
 async def test_two_positions_on_the_screen(

@@ -5,12 +5,13 @@ import selectors
 import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from functools import partial
 from itertools import product
 from pathlib import Path
 
 import pytest
 from pages.page_making import fresh
-from screen.looking import same_as_kept, settled
+from screen.looking import line_says, rings, same_as_kept, settled
 from store.making import COUNTER, TIMEBASE, plan
 
 from benchlog.catalogue import load_part
@@ -141,6 +142,10 @@ class Counted:
         return self.task.lot
 
     def add(self, device: str, word: str, ppm: float, *events: EventKind) -> None:
+        self.judge(self.end(device, *events), word, ppm)
+
+    def end(self, device: str, *events: EventKind) -> int:
+        """Have a run of a device that has ended; its verdict is not there yet."""
         part = load_part(PART)
         with closing(fresh(self.folder)) as writer:
             one = plan(device, part=part, purpose=Purpose.INSPECT, lot=self.lot.lot)
@@ -149,7 +154,11 @@ class Counted:
                 text = "it runs near 12.8 MHz, the part at 16 MHz: is this the part?"
                 writer.commit([(run, 0, Event(0, 0, kind, text))])
             writer.end_run(run, "verdict clear")
-            figures = VerdictRow(word=word, offset_ppm=ppm, u_ppm=0.058, limit_ppm=30.0)
+        return run
+
+    def judge(self, run: int, word: str, ppm: float) -> None:
+        figures = VerdictRow(word=word, offset_ppm=ppm, u_ppm=0.058, limit_ppm=30.0)
+        with closing(fresh(self.folder)) as writer:
             writer.add_verdict(run, figures)
 
     @contextmanager
@@ -242,6 +251,27 @@ async def test_without_colours_word_and_symbol_tell(
         app = LotApp(LotOnScreen(counted.db, counted.lot, path))
         async with app.run_test(size=(80, 24)) as pilot:
             same_as_kept("lot-pass-80x24", await settled(pilot))
+
+
+async def test_a_verdict_that_comes_after_the_end_rings_as_it_comes(
+    counted: Counted, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They are two rows: a screen that looked between the two never rang."""
+    rung: list[int] = []
+    monkeypatch.setattr(LotApp, "bell", lambda _: rung.append(1))
+    counted.add("KX-0411", "pass", -4.113)
+    with counted.keeper() as path:
+        app = LotApp(LotOnScreen(counted.db, counted.lot, path, bell=True))
+        async with app.run_test(size=(80, 24)) as pilot:
+            await settled(pilot)
+            run = counted.end("KX-0412")
+            until = partial(line_says, pilot)
+            await until("#devices", "KX-0412")
+            await settled(pilot)
+            assert rung == []
+            counted.judge(run, "fail", 61.254)
+            await until("#devices", "fail")
+            assert await rings(pilot, rung, 2) == 2
 
 
 # --- what is in large letters when

@@ -9,6 +9,7 @@ from textual._compositor import Compositor  # private: no public way to what it 
 from textual.app import App
 from textual.pilot import Pilot
 
+from benchlog.clock import host_deadline
 from benchlog.screen.widgets.text import PlainText
 
 SNAPSHOTS = Path(__file__).parent / "snapshots"
@@ -83,6 +84,15 @@ async def line_says(
         await pilot.pause(0.05)
     shown = pilot.app.screen.query_one(name, PlainText).text
     raise AssertionError(f"{said!r} not in {shown!r}")
+
+
+async def rings(pilot: Pilot[object], rung: list[int], wanted: int) -> int:
+    """Wait for so many rings, and a little for one too many; return how many came."""
+    limit = host_deadline(30.0)
+    while len(rung) < wanted and not limit.passed:
+        await pilot.pause(0.05)
+    await pilot.pause(0.2)
+    return len(rung)
 
 
 def same_as_kept(name: str, shown: str) -> None:

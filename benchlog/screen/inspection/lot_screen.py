@@ -79,7 +79,7 @@ class LotScreen(BenchScreen):
         self._answer = self._leaving = ""
         self._asked = LineQuestion()
         self._one_by_one = asyncio.Lock()
-        self._ended: frozenset[int] | None = None
+        self._told: frozenset[int] | None = None
         self._codes: dict[int, int | None] = {}
 
     def content(self) -> Iterable[Widget]:
@@ -168,10 +168,10 @@ class LotScreen(BenchScreen):
 
     def _look_for_verdicts(self, report: LotReport) -> None:
         """Turn to the position whose verdict is new, and ring; not for old ones."""
-        ended = {run.run: run for run in report.runs if words.has_ended(run)}
-        new = [] if self._ended is None else sorted(ended.keys() - self._ended)
-        self._ended = frozenset(ended)
-        for run in (ended[number] for number in new):
+        told = {run.run: run for run in report.runs if words.is_told(run)}
+        new = [] if self._told is None else sorted(told.keys() - self._told)
+        self._told = frozenset(told)
+        for run in (told[number] for number in new):
             if self.places.heard:
                 self.places = self.places.looking_at(run.position)
             for number in range(words.rings(run) if self.bell_on else 0):

@@ -6,6 +6,7 @@ from typing import Final
 from benchlog.control import Answer, Request
 from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.model import Decision, LotRun, does_not_count_text
+from benchlog.model.counting import NOT_JUDGED
 from benchlog.screen.inspection.places import Places, Spot
 from benchlog.units import (
     as_stated,
@@ -186,6 +187,13 @@ def held_question(report: LotReport) -> str:
 def has_ended(run: LotRun) -> bool:
     """Whether nothing more is to come of a run."""
     return run.ended_how is not None or run.damaged
+
+
+def is_told(run: LotRun) -> bool:
+    """Whether a run has ended and how is known: its verdict comes a moment later."""
+    return has_ended(run) and (
+        run.word is not None or run.why_not_counted not in ("", NOT_JUDGED)
+    )
 
 
 def last_run(report: LotReport, position: str = "") -> LotRun | None:
