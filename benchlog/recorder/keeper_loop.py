@@ -15,6 +15,7 @@ from benchlog.errors import (
     BusyError,
     InstrumentError,
     InUseError,
+    UnreadableRunError,
     instrument_error,
 )
 from benchlog.model import (
@@ -277,7 +278,10 @@ class Keeper(HearingLoop):
         if self.ends.is_new(run):
             self.book.runs.note(run, EventKind.ENDED, text)
         self.commit_all()
-        assessment = self.book.end(run, how)
+        try:
+            assessment = self.book.end(run, how)
+        except UnreadableRunError as error:  # it is over, and ends no other
+            assessment, how = None, f"{how}; no verdict: {error}"
         self.surroundings.tell(
             RunNotice(run_id=run_id, kind="ended", assessment=assessment, text=how)
         )
