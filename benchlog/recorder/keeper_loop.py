@@ -269,14 +269,14 @@ class Keeper(HearingLoop):
         for event in run.last_refusals():
             self.book.runs.add_event(run, event)
         self.book.runs.tell_due(run, ended=True)
-        self.commit_all()
+        silence = self.book.intake.silence(run)
+        text = f"{how}; {silence}" if silence else how
+        with self.ends.noted(run, text):
+            self.commit_all()
         stands = run.judge.assessment()
         for said in run.judge_news(stands):
             self.book.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
-        silence = self.book.intake.silence(run)
-        text = f"{how}; {silence}" if silence else how
-        if self.ends.is_new(run):
-            self.book.runs.note(run, EventKind.ENDED, text)
+        self.ends.note(run, text)
         self.commit_all()
         try:
             assessment = self.book.end(run, how)
