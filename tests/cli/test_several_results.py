@@ -27,7 +27,7 @@ def database(tmp_path) -> Path:
     return path
 
 
-@pytest.mark.parametrize("report", [measuring.report, soaking._report])
+@pytest.mark.parametrize("report", [measuring.report, soaking.report])
 def test_the_other_one_is_printed_and_the_code_says_undecided(database, report, capfd):
     code = report((1, 2), Manner(database=database, as_json=True, no_screen=True))
     printed = capfd.readouterr()

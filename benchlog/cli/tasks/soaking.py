@@ -54,7 +54,7 @@ def carry_out(typed: dict[str, Any], manner: Manner) -> int:
             )
         again = Again(run_ids, length_s if own_length else None, typed["trust"])
         run_ids = _gone_on(again, manner)
-    return _report(run_ids, manner)
+    return report(run_ids, manner)
 
 
 def _to_resume(typed: dict[str, Any], manner: Manner) -> tuple[int, ...]:
@@ -217,7 +217,8 @@ def _show_what_they_use(run_ids: Sequence[int], manner: Manner) -> bool:
     return strange
 
 
-def _report(run_ids: Sequence[int], manner: Manner) -> int:
+def report(run_ids: Sequence[int], manner: Manner) -> int:
+    """Print how these soaks were on standard output; return the exit code."""
     from benchlog.evaluation.document import soak_document
 
     with reading(manner.database) as reader:
