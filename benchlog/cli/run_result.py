@@ -1,10 +1,11 @@
 """A run's result in the terminal: figures, exit code, how a long run went."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Final
 
 from benchlog.cli.printing import pairs, table
 from benchlog.cli.progress import Progress
+from benchlog.errors import UnreadableRunError
 from benchlog.model import Decision
 
 if TYPE_CHECKING:
@@ -27,6 +28,30 @@ def evaluated(
     number = run if isinstance(run, int) else run.id
     with Progress(f"reading run {number}") as progress:
         return evaluate(reader, run, progress=progress.reached, summary=summary)
+
+
+def all_evaluated(
+    reader: "Reader", run_ids: "Sequence[int]", *, summary: "SummaryWish" = "never"
+) -> "list[Evaluation]":
+    """Evaluate runs that were measured together; one that cannot be read is left out.
+
+    It is noted in `reader.left_out`. Raises UnreadableRunError where none can be.
+    """
+    found = []
+    for run_id in run_ids:
+        try:
+            found.append(evaluated(reader, run_id, summary=summary))
+        except UnreadableRunError as error:
+            reader.leave_out(error)
+            if len(reader.left_out) == len(run_ids):
+                raise
+    return found
+
+
+def worst_code(reader: "Reader", found: "Sequence[Evaluation]") -> int:
+    """Return the exit code of runs; one that was left out of them is undecided."""
+    words = [one.decision for one in found]
+    return exit_code(words + [Decision.UNDECIDED] * bool(reader.left_out))
 
 
 def exit_code(words: Iterable[Decision]) -> int:

@@ -1,14 +1,14 @@
 """Bringing rows that were saved from a full disk back into their runs."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 from typing import Final
 
-from benchlog.errors import DataError, NotFoundError, UsageError
+from benchlog.errors import DataError, NotFoundError, UnreadableRunError, UsageError
 from benchlog.exchange.file_limits import USUAL, FileLimits
 from benchlog.exchange.import_file import verdict_by_all
 from benchlog.exchange.text_lines import numbered_lines
@@ -51,9 +51,17 @@ _TROUBLE: Final = (EventKind.STORE_WAIT, EventKind.STORE_DAMAGED)
 
 
 def bring_back(
-    path: Path, writer: Writer, limits: FileLimits = USUAL, *, again: bool = False
+    path: Path,
+    writer: Writer,
+    limits: FileLimits = USUAL,
+    *,
+    again: bool = False,
+    left_out: Callable[[UnreadableRunError], object] = lambda _: None,
 ) -> tuple[BroughtBack, ...]:
     """Insert the rows of a file into their runs, each of them once; a note tells of it.
+
+    `left_out` is told of each run that cannot be read: its rows stay in the file, and
+    hold up no other's. UnreadableRunError is raised where it is so with all of them.
 
     All of them are inserted, or none; a row that can never be stored is left out and
     counted. The file is read twice, as a stream. A run whose end is among them is over
@@ -63,6 +71,10 @@ def bring_back(
     without trouble lacks no rows and takes none, unless `again`: DataError.
     """
     found = _looked_through(path, writer.path, limits, again=again)
+    if found.left and not found.rows:
+        raise next(iter(found.left.values()))
+    for error in found.left.values():
+        left_out(error)
     if not found.rows:
         raise DataError(f"{path} holds no rows")
     added: Counter[tuple[int, type]] = Counter()
@@ -118,12 +130,14 @@ def _first_places(path: Path) -> dict[int, tuple[int, int]]:
 class _Found:
     """What a file holds: rows that can be stored by run, and how each of them ended.
 
-    `rejected` counts lines that are no rows, and rows that can never be stored.
+    `rejected` counts lines that are no rows, and rows that can never be stored; `left`
+    has the runs that cannot be read.
     """
 
     rows: Counter[int] = field(default_factory=Counter)
     ends: dict[int, Event] = field(default_factory=dict)
     rejected: int = 0
+    left: dict[int, UnreadableRunError] = field(default_factory=dict)
 
 
 def _looked_through(
@@ -139,8 +153,15 @@ def _looked_through(
                 found.rejected += 1
                 continue
             run_id, segment_id, record = row
+            if run_id in found.left:
+                continue
             if run_id not in segments:
-                segments[run_id] = _segments_of(reader, path, run_id, head, again=again)
+                try:
+                    known = _segments_of(reader, path, run_id, head, again=again)
+                except UnreadableRunError as error:
+                    found.left[run_id] = error
+                    continue
+                segments[run_id] = known
                 found.rows[run_id] += 0
             if segment_id and segment_id not in segments[run_id]:
                 raise _elsewhere(path, run_id, head)

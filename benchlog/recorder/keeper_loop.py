@@ -15,6 +15,7 @@ from benchlog.errors import (
     BusyError,
     InstrumentError,
     InUseError,
+    UnreadableRunError,
     instrument_error,
 )
 from benchlog.model import (
@@ -268,16 +269,19 @@ class Keeper(HearingLoop):
         for event in run.last_refusals():
             self.book.runs.add_event(run, event)
         self.book.runs.tell_due(run, ended=True)
-        self.commit_all()
+        silence = self.book.intake.silence(run)
+        text = f"{how}; {silence}" if silence else how
+        with self.ends.noted(run, text):
+            self.commit_all()
         stands = run.judge.assessment()
         for said in run.judge_news(stands):
             self.book.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
-        silence = self.book.intake.silence(run)
-        text = f"{how}; {silence}" if silence else how
-        if self.ends.is_new(run):
-            self.book.runs.note(run, EventKind.ENDED, text)
+        self.ends.note(run, text)
         self.commit_all()
-        assessment = self.book.end(run, how)
+        try:
+            assessment = self.book.end(run, how)
+        except UnreadableRunError as error:  # it is over, and ends no other
+            assessment, how = None, f"{how}; no verdict: {error}"
         self.surroundings.tell(
             RunNotice(run_id=run_id, kind="ended", assessment=assessment, text=how)
         )

@@ -6,6 +6,7 @@ from typing import Final
 
 from benchlog.clock import host_deadline
 from benchlog.errors import StoreError
+from benchlog.model import EventKind
 from benchlog.recorder.run.commit_queue import OpenRuns
 from benchlog.recorder.run.live_run import LiveRun
 
@@ -29,11 +30,21 @@ class LateEnds:
         """Return how a run ends: the first reason is the true one."""
         return self._how.setdefault(run.run_id, how)
 
-    def is_new(self, run: LiveRun) -> bool:
-        """Whether the event that a run has ended is still to be written; asked once."""
-        new = run.run_id not in self._told
-        self._told.add(run.run_id)
-        return new
+    def note(self, run: LiveRun, text: str) -> None:
+        """Write the event that a run has ended, once."""
+        if run.run_id not in self._told:
+            self._told.add(run.run_id)
+            self._runs.note(run, EventKind.ENDED, text)
+
+    @contextlib.contextmanager
+    def noted(self, run: LiveRun, text: str) -> Iterator[None]:
+        """See to it that a file has the end of a run whose rows are there alone."""
+        try:
+            yield
+        except StoreError:
+            self.note(run, text)
+            self._runs.queue.save_elsewhere()
+            raise
 
     def wait_for(self, run: LiveRun) -> bool:
         """Whether the end of an open run was begun, and is to be tried again."""

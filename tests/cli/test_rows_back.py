@@ -12,6 +12,7 @@ from benchlog.cli.tasks.waiting_rows import bring_waiting_rows
 from benchlog.clock import VirtualClock
 from benchlog.model import Event, EventKind, Purpose, ReferenceCheck
 from benchlog.store.integrity.examination import examine
+from benchlog.store.integrity.quarantine import RUN
 from benchlog.store.reader import Reader
 from benchlog.store.unsaved_rows import save_rows
 from benchlog.store.writer import Writer
@@ -144,3 +145,50 @@ def test_a_file_that_names_no_run_goes_into_no_other_database(cut, tmp_path):
     assert len(order(tmp_path / "other.db")) == 1
     done = given("import", str(file), "--db", str(cut))
     assert (done.exit_code, len(order(cut))) == (0, 20)
+
+
+@pytest.fixture
+def quarantined(tmp_path) -> tuple[Path, Path]:
+    """A database whose run 1 is in quarantine, and a file of rows of both its runs."""
+    path = tmp_path / "bench.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        begun = [begin(writer, purpose=Purpose.SOAK) for _ in range(2)]
+        writer.commit([(*of, reading(0)) for of in begun])
+        writer.put_aside((RUN, begun[0][0]), "a page of it is damaged", "test")
+        rows = [(*of, reading(n)) for n in (1, 2) for of in begun]
+        file = save_rows(rows, path, [tmp_path], None)
+    assert file is not None
+    return path, file
+
+
+def counts(path: Path) -> list[int]:
+    with Reader.open(path) as reader:
+        return [reader.count(run) for run in (1, 2)]
+
+
+def test_rows_of_a_run_in_quarantine_hold_up_no_other_s(quarantined):
+    path, file = quarantined
+    done = given("import", str(file), "--db", str(path))
+    assert done.exit_code == 0 and counts(path) == [1, 3]
+    assert "run 1 cannot be read" in done.stderr and "stay in" in done.stderr
+    assert given("check", str(path), "--release", "1").exit_code == 0
+    assert given("import", str(file), "--db", str(path)).exit_code == 0
+    assert counts(path) == [3, 3]
+
+
+def test_they_come_before_the_other_run_goes_on(quarantined, capfd):
+    path, _ = quarantined
+    bring_waiting_rows(path)
+    assert counts(path) == [1, 3]
+    assert "run 2: 2 rows" in (said := capfd.readouterr().err)
+    bring_waiting_rows(path)
+    assert "brought back first" not in capfd.readouterr().err and "stay in" in said
+
+
+def test_a_file_of_runs_in_quarantine_alone_is_refused(quarantined):
+    path, file = quarantined
+    with Writer.open(path, VirtualClock()) as writer:
+        writer.put_aside((RUN, 2), "this one, too", "test")
+    done = given("import", str(file), "--db", str(path))
+    assert done.exit_code == 1 and "is in quarantine" in done.stderr
+    assert counts(path) == [1, 1]

@@ -7,11 +7,12 @@ from dataclasses import replace
 import pytest
 
 from benchlog.errors import StoreError
-from benchlog.model import PositionSpec
+from benchlog.model import Event, EventKind, PositionSpec
 from benchlog.recorder.keeper import opened_keeper
 from benchlog.recorder.run import bookkeeper
 from benchlog.store.reader import Reader
 from benchlog.store.sqlite import connect_to_write
+from benchlog.store.unsaved_rows import rows_of_file
 
 LOCKED_S = 2.5
 
@@ -90,3 +91,52 @@ def test_a_run_alone_tells_where_its_rows_are(plan_for, database, clock, locked)
     plan, _ = two_plans(plan_for)
     with pytest.raises(StoreError, match="they are in"):
         kept([plan], database, clock, locked)
+
+
+def test_an_end_that_is_tried_again_has_the_rows_that_were_written_aside(
+    plan_for, database, clock, locked
+):
+    """Takes about 5 s. A person stops the run while the database is locked."""
+    plan, _ = two_plans(plan_for)
+    stopped = []
+    with opened_keeper(
+        [replace(plan, max_readings=None)], database, clock, tell=lambda _: None
+    ) as keeper:
+
+        def stop_while_locked():
+            if not stopped and keeper.book.queue.waiting >= 3:
+                with pytest.raises(StoreError, match="they are in"):
+                    keeper.end_one(run.run_id, "stopped")
+                stopped.append(run)
+                threading.Event().wait(LOCKED_S)  # then the database takes rows again
+                keeper.end_one(run.run_id, "broken off")  # as on its way out
+
+        keeper.wait_for_all()
+        keeper.begin()
+        (run,) = keeper.book.runs.all()
+        while run.accepted < 5:
+            keeper.turn()
+        keeper.each_turn = stop_while_locked
+        locked()
+        keeper.loop()
+    with closing(Reader.open(database)) as reader:
+        ended = reader.run(run.run_id)
+        assert ended.ended_how == "stopped"
+        assert reader.count(ended.id) == run.accepted
+        assert ended.verdict is not None and ended.told_readings == run.accepted
+        kinds = [str(event.kind) for _, event in reader.events(ended.id)]
+        assert kinds.count("ended") == 1
+
+
+def test_a_file_of_rows_has_the_end_of_their_run(plan_for, database, clock, locked):
+    """Takes about 3 s. `import` ends the run then, as its keeper would have."""
+    plan, _ = two_plans(plan_for)
+    with pytest.raises(StoreError, match="they are in"):
+        kept([plan], database, clock, locked)
+    (path,) = database.parent.glob("benchlog-unsaved-*")
+    ends = [
+        record.text
+        for _, _, record in rows_of_file(path)
+        if isinstance(record, Event) and record.kind == EventKind.ENDED
+    ]
+    assert ends == ["readings reached"]

@@ -136,6 +136,7 @@ def bring_rows_back(
     path: Path, db: Path, typed: dict[str, Any], *, as_json: bool
 ) -> None:
     """Bring a file of unsaved rows back and tell what came. Raises UsageError."""
+    from benchlog.cli.tasks.waiting_rows import say_rows_stay
     from benchlog.clock import host_clock
     from benchlog.exchange.file_limits import raised
     from benchlog.exchange.unsaved_import import bring_back, earlier_file
@@ -158,7 +159,9 @@ def bring_rows_back(
         )
     with Writer.open(db, host_clock()) as writer:
         limits = raised(typed["limits"])
-        found = bring_back(path, writer, limits, again=again)
+        found = bring_back(
+            path, writer, limits, again=again, left_out=say_rows_stay(path)
+        )
     tell_of_order(found, db)
     for run in checks_found_without(found, db):
         say(

@@ -12,7 +12,7 @@ from benchlog.cli.printing import (
     print_text,
     say,
 )
-from benchlog.cli.run_result import evaluated, exit_code, text_of
+from benchlog.cli.run_result import all_evaluated, text_of, worst_code
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
 
 
@@ -79,13 +79,15 @@ def report(run_ids: Sequence[int], manner: Manner) -> int:
     from benchlog.evaluation.document import run_document
 
     with reading(manner.database) as reader:
-        found = [evaluated(reader, run_id) for run_id in run_ids]
-    found = [one for one in found if one.run.ended_how != "measured again"]
+        found = all_evaluated(reader, run_ids)
+        found = [one for one in found if one.run.ended_how != "measured again"]
+        code = worst_code(reader, found)
+        alone = len(found) == 1 and not reader.left_out
     if manner.as_json:
         documents = [run_document(one) for one in found]
-        print_json(documents[0] if len(documents) == 1 else documents, "run")
+        print_json(documents[0] if alone else documents, "run")
     else:
         print_text("\n\n".join(text_of(one) for one in found))
     if not found:
         say("nothing was measured")
-    return exit_code(one.decision for one in found)
+    return code

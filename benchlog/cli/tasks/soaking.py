@@ -14,7 +14,7 @@ from benchlog.cli.printing import (
     print_text,
     say,
 )
-from benchlog.cli.run_result import evaluated, exit_code, summary_text, text_of
+from benchlog.cli.run_result import all_evaluated, summary_text, text_of, worst_code
 from benchlog.cli.tasks.bench_and_part import measured_with
 from benchlog.cli.tasks.measuring import Manner
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
@@ -54,7 +54,7 @@ def carry_out(typed: dict[str, Any], manner: Manner) -> int:
             )
         again = Again(run_ids, length_s if own_length else None, typed["trust"])
         run_ids = _gone_on(again, manner)
-    return _report(run_ids, manner)
+    return report(run_ids, manner)
 
 
 def _to_resume(typed: dict[str, Any], manner: Manner) -> tuple[int, ...]:
@@ -217,20 +217,23 @@ def _show_what_they_use(run_ids: Sequence[int], manner: Manner) -> bool:
     return strange
 
 
-def _report(run_ids: Sequence[int], manner: Manner) -> int:
+def report(run_ids: Sequence[int], manner: Manner) -> int:
+    """Print how these soaks were on standard output; return the exit code."""
     from benchlog.evaluation.document import soak_document
 
     with reading(manner.database) as reader:
-        found = [evaluated(reader, run_id, summary="always") for run_id in run_ids]
+        found = all_evaluated(reader, run_ids, summary="always")
         documents = [
             soak_document(one, (event for _, event in reader.events(one.run.id)))
             for one in found
         ]
+        code = worst_code(reader, found)
+        alone = len(found) == 1 and not reader.left_out
     if manner.as_json:
-        print_json(documents[0] if len(documents) == 1 else documents, "soak")
+        print_json(documents[0] if alone else documents, "soak")
     else:
         print_text("\n\n".join(map(_text, found)))
-    return exit_code(one.decision for one in found)
+    return code
 
 
 def _text(evaluation: "Evaluation") -> str:

@@ -4,11 +4,12 @@ Readings stay in the order in which they come in: behind those of a run that wen
 they would spoil its duration, its gaps, its drift and what is told of its noise.
 """
 
+from collections.abc import Callable
 from pathlib import Path
 
 from benchlog.cli.printing import say
 from benchlog.clock import host_clock
-from benchlog.errors import BenchlogError
+from benchlog.errors import BenchlogError, UnreadableRunError
 from benchlog.units import counted
 
 
@@ -28,10 +29,21 @@ def bring_waiting_rows(database: Path) -> None:
             if not lacks(database, path):
                 continue
             with Writer.open(database, host_clock()) as writer:
-                found = bring_back(path, writer)
+                found = bring_back(path, writer, left_out=say_rows_stay(path))
         except BenchlogError as error:
             say(f"{path} was not brought in ({error}): {command_for(path, database)}")
             continue
         for one in found:
+            if not one.readings + one.edges + one.others:
+                continue
             rows = counted(one.readings + one.edges + one.others, "row")
             say(f"run {one.run}: {rows} of {path.name} brought back first")
+
+
+def say_rows_stay(path: Path) -> Callable[[UnreadableRunError], None]:
+    """Return what tells that rows of a run stay in a file, and until when."""
+
+    def said(error: UnreadableRunError) -> None:
+        say(f"{error}; its rows stay in {path}: bring them in once it can be read")
+
+    return said

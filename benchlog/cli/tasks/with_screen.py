@@ -12,7 +12,7 @@ from typing import Final
 from click.exceptions import Exit
 
 from benchlog.cli.printing import say
-from benchlog.errors import BenchlogError, UsageError
+from benchlog.errors import BenchlogError, UnreadableRunError, UsageError
 from benchlog.model import RunPlan
 from benchlog.recorder.instruments.parent_death import signal_at_parents_death
 from benchlog.recorder.launch import Again, Launched, launch, log_of
@@ -200,8 +200,12 @@ def _shown_or_waited(show: Show) -> ScreenOutcome | None:
 
 
 def _is_open(database: Path, run_id: int) -> bool:
+    """Whether a run is known to go on; one that cannot be read hides no other's end."""
     with Reader.open(database) as reader:
-        return reader.run(run_id).open
+        try:
+            return reader.run(run_id).open
+        except UnreadableRunError:
+            return False
 
 
 def _last_line(log: Path) -> str:

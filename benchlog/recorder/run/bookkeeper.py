@@ -176,12 +176,14 @@ class Bookkeeper:
     def commit_all(self) -> Iterator[JudgedBatch]:
         """Commit what waits; a database in trouble gets a few more seconds."""
         limit = host_deadline(0 if self.queue.aside.only else _LAST_TRY_S)
-        while self.queue.waiting:
+        while not self.queue.is_done:
+            only = self.queue.aside.only
             yield from self.commit_due(now=True)
-            if self.queue.waiting and limit.passed:
+            if self.queue.is_done or self.queue.aside.only < only:
+                continue
+            if limit.passed:
                 raise StoreError(self._set_aside())
-            if self.queue.waiting:
-                host_sleep(_LOOK_EVERY_S)
+            host_sleep(_LOOK_EVERY_S)
 
     def _set_aside(self) -> str:
         """Write what waits to a file; tell where it is, and how it comes back."""

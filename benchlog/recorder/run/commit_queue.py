@@ -85,6 +85,11 @@ class CommitQueue:
         """How many rows are not committed yet."""
         return self._waiting
 
+    @property
+    def is_done(self) -> bool:
+        """Whether nothing is to be committed, also of rows that are in files alone."""
+        return not (self._pending or self.aside.due)
+
     def add(self, row: Queued) -> None:
         """Take a row; a reading that finds no room is counted as lost.
 
@@ -110,7 +115,7 @@ class CommitQueue:
 
     def commit_if_due(self, *, now: bool = False) -> CommitOutcome:
         """Commit what waits, when it is time (`now`: whatever the time)."""
-        if not self._pending or not (now or self._due.passed):
+        if self.is_done or not (now or self._due.passed):
             return CommitOutcome()
         began_ns = HostClock().mono_ns()
         done: list[Queued] = []
