@@ -37,16 +37,21 @@ select
       and kind = 'part')) as judged_utc_ns
 """
 _MARKS: Final = (
-    "select count(*), max(id), count(ended_utc_ns), total(ended_utc_ns) from runs",
-    "select max(id) from amendments",
-    "select max(id) from verdicts",
-    "select max(id) from reference_checks",
-    f"select max(id) from events where kind in ({_STATES})",  # noqa: S608 - ours
-    "select max(id) from quarantine",
+    "select count(*), count(ended_utc_ns), total(ended_utc_ns) from runs",
+    "select max(id), uid from runs",
+    "select max(id), at_utc_ns from amendments",
+    "select max(id), at_utc_ns from verdicts",
+    "select max(id), at_utc_ns from reference_checks",
+    f"select max(id), utc_ns from events where kind in ({_STATES})",  # noqa: S608 - ours
+    "select max(id), at_utc_ns from quarantine",
     "select lot, part_id, supplier, size, plan, decision from lots order by id",
     "select id, body from parts order by id",
 )
-"""What is only ever added to is told by its newest row."""
+"""What is only ever added to is told by its newest row: by its number and its time.
+
+The number alone may be that of another row, where a file was put back to an older state
+and was gone on with. SQLite takes a plain column from the row of the `max`.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -74,9 +74,16 @@ def places_beside(
 
 
 def save_rows(
-    rows: Sequence[Row], database: Path, places: Iterable[Path], before: Path | None
+    rows: Sequence[Row],
+    database: Path,
+    places: Iterable[Path],
+    before: Path | None,
+    whose: Mapping[int, tuple[str, int]] | None = None,
 ) -> Path | None:
     """Write rows behind those in `before`, or into a new file in the first good place.
+
+    `whose` is what `whose_runs` told while the database could be read: a damaged one
+    cannot be asked, and one that is put in its place has other runs by these numbers.
 
     They are on the disk, and for their owner only, when this returns. Never raises:
     None when no place takes them, and then they are still the caller's.
@@ -85,7 +92,10 @@ def save_rows(
     if before is not None and _appended(before, lines):
         return before
     head = {_MARK: 1, "database": str(database.absolute())}
-    lines = [json.dumps({**head, "runs": _runs_of(rows, database)}), *lines]
+    runs = {row[0] for row in rows}
+    known = {run: one for run, one in (whose or {}).items() if run in runs}
+    known = {**whose_runs(runs - known.keys(), database), **known}
+    lines = [json.dumps({**head, "runs": known}), *lines]
     for place in places:
         path = _begun(place, lines)
         if path is not None:
@@ -207,14 +217,14 @@ def _bytes_again(fields: dict[str, Any]) -> Any:
     return base64.b64decode(fields["base64"]) if set(fields) == {"base64"} else fields
 
 
-def _runs_of(rows: Sequence[Row], database: Path) -> dict[int, tuple[str, int]]:
-    """Return device and start of the runs; nothing of one that cannot be read now.
+def whose_runs(runs: Iterable[int], database: Path) -> dict[int, tuple[str, int]]:
+    """Return device and start of runs; nothing of one that cannot be read now.
 
-    A database in trouble may fail in any way, and the rows matter more.
+    A database in trouble may fail in any way, and rows matter more.
     """
     found = {}
     with suppress(Exception), closing(Reader.open(database)) as reader:
-        for run_id in sorted({row[0] for row in rows}):
+        for run_id in sorted(runs):
             with suppress(Exception):
                 run = reader.run(run_id)
                 found[run_id] = (run.typed_device or run.device, run.started_utc_ns)

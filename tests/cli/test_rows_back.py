@@ -11,10 +11,11 @@ from benchlog.cli import root
 from benchlog.cli.tasks.waiting_rows import bring_waiting_rows
 from benchlog.clock import VirtualClock
 from benchlog.model import Event, EventKind, Purpose, ReferenceCheck
+from benchlog.recorder.run.commit_queue import CommitQueue
 from benchlog.store.integrity.examination import examine
 from benchlog.store.integrity.quarantine import RUN
 from benchlog.store.reader import Reader
-from benchlog.store.unsaved_rows import save_rows
+from benchlog.store.unsaved_rows import save_rows, whose_runs
 from benchlog.store.writer import Writer
 
 
@@ -154,9 +155,10 @@ def quarantined(tmp_path) -> tuple[Path, Path]:
     with Writer.open(path, VirtualClock()) as writer:
         begun = [begin(writer, purpose=Purpose.SOAK) for _ in range(2)]
         writer.commit([(*of, reading(0)) for of in begun])
+        whose = whose_runs([run for run, _ in begun], path)  # as a keeper knows them
         writer.put_aside((RUN, begun[0][0]), "a page of it is damaged", "test")
         rows = [(*of, reading(n)) for n in (1, 2) for of in begun]
-        file = save_rows(rows, path, [tmp_path], None)
+        file = save_rows(rows, path, [tmp_path], None, whose)
     assert file is not None
     return path, file
 
@@ -192,3 +194,45 @@ def test_a_file_of_runs_in_quarantine_alone_is_refused(quarantined):
     done = given("import", str(file), "--db", str(path))
     assert done.exit_code == 1 and "is in quarantine" in done.stderr
     assert counts(path) == [1, 1]
+
+
+def put_back(path: Path) -> None:
+    """Begin anew under the name of a database, with a run of another device."""
+    for one in path.parent.glob(f"{path.name}*"):
+        one.unlink()
+    with Writer.open(path, VirtualClock(now_utc_ns=2 * 10**18)) as writer:
+        run, segment = begin(writer, "ANOTHER", purpose=Purpose.SOAK)
+        writer.commit([(run, segment, reading(0))])
+
+
+def test_rows_of_a_damaged_database_go_into_no_run_of_the_one_in_its_place(tmp_path):
+    """Before, resuming took them for those of another device that has the number."""
+    path = tmp_path / "bench.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        queue = CommitQueue(writer)
+        run, segment = begin(writer, purpose=Purpose.SOAK)
+        for n in range(10):
+            queue.add((run, segment, reading(n)))
+        queue.commit_if_due(now=True)
+    path.write_bytes(b"garbage" * 1_000)
+    assert queue.unproven.found_damaged().parent == tmp_path
+    put_back(path)
+    bring_waiting_rows(path)
+    assert len(order(path)) == 1
+    (file,) = tmp_path.glob("benchlog-unsaved-*.jsonl")
+    refused = given("import", str(file), "--db", str(path))
+    assert "which is not in this database" in refused.stderr
+    assert len(order(path)) == 1
+
+
+def test_a_file_that_names_no_run_is_not_brought_in_unasked(tmp_path, capsys):
+    """Earlier versions wrote it where the database could not be read."""
+    path = tmp_path / "bench.db"
+    path.write_bytes(b"garbage" * 1_000)
+    rows = [(1, 1, reading(n)) for n in range(1, 5)]
+    assert save_rows(rows, path, [tmp_path], None)
+    put_back(path)
+    bring_waiting_rows(path)
+    assert len(order(path)) == 1
+    told = capsys.readouterr().err
+    assert "does not tell whose rows they are" in told and "benchlog import" in told

@@ -252,3 +252,18 @@ def test_copies_in_a_dataset_tell_what_their_merge_tells(seed, copies, tmp_path)
     wanted = in_database(tmp_path / "all.db")
     assert listed(tmp_path / "set") == wanted
     assert asked(tmp_path / "set") == wanted
+
+
+def test_a_void_reaches_the_dataset_after_the_file_was_put_back(tmp_path: Path) -> None:
+    """Before, it had the number of the one that went with the old state: unchanged."""
+    bench = bench_database(tmp_path, 0, 1, 3)
+    monday = bench.read_bytes()
+    say(bench, VOID, 1, run=1)
+    send(tmp_path / "all", bench)
+    bench.write_bytes(monday)  # the same file on the disk, so of the same UUID
+    say(bench, VOID, 2, run=2)
+    send(tmp_path / "all", bench)
+    with Reader.open(bench) as reader:
+        uid = reader.run(2).uid
+    assert listed(tmp_path / "all")[uid][0] == "probe off"
+    assert asked(tmp_path / "all")[uid][0] == "probe off"

@@ -1,7 +1,9 @@
 """What goes wrong on the way: a sentence, exit code 1, and nothing half done."""
 
 import shutil
+import sqlite3
 import subprocess
+from contextlib import closing
 from pathlib import Path
 
 import psycopg
@@ -12,8 +14,9 @@ from forwarding.sending import done, forward, sent
 
 from benchlog.errors import ForwardError
 from benchlog.forwarding.address import address_of
+from benchlog.forwarding.forwarding import ForwardReport
 from benchlog.forwarding.postgres.way import PostgresWay, status_of
-from benchlog.store import identity
+from benchlog.store import identity, sqlite
 from benchlog.store.tail.tail_reader import TailReader
 from benchlog.store.writer import Writer
 
@@ -191,6 +194,34 @@ def test_a_copy_with_the_same_uuid_is_found_out(
     assert counted(central, "runs") == before
 
 
+def test_a_file_that_is_put_back_under_a_sender_is_found_out(
+    central: str, bench: Path
+) -> None:
+    """Before, runs up to the number that had been sent were missing for good."""
+    done(central, "--create")
+    monday = bench.with_name("monday.db")
+    shutil.copy(bench, monday)
+    with Writer.open(bench, clock_from(1)) as writer:
+        add_run(writer, clock_from(1), "lost", 5)
+    report = ForwardReport(to="there", source="here")
+    with TailReader.open(bench) as reader:
+        way = PostgresWay(address_of(central), reader, software="test", readings=False)
+        try:
+            way.send(report)
+            with closing(sqlite.connect_to_write(bench)) as link:
+                link.execute("pragma wal_checkpoint(truncate)").fetchall()
+            # by a program of its own: to close a file here drops the reader's locks
+            subprocess.run(["cp", monday, bench], check=True)
+            with Writer.open(bench, clock_from(2)) as writer:
+                for device in ("another", "and one more"):
+                    add_run(writer, clock_from(2), device, 5)
+            with pytest.raises(ForwardError, match="put back to an older state"):
+                way.send(report)
+        finally:
+            way.close()
+    assert counted(central, "runs") == 4
+
+
 def test_two_copies_of_a_run_that_went_on_apart_are_named(
     central: str, tmp_path: Path, bench: Path
 ) -> None:
@@ -201,8 +232,6 @@ def test_two_copies_of_a_run_that_went_on_apart_are_named(
     shutil.copy(bench, other)
     with Writer.open(other, clock_from()):
         pass
-    import sqlite3
-
     with sqlite3.connect(other) as connection:
         connection.execute("drop trigger readings_keep_on_update")
         connection.execute("update readings set frequency_hz = 9e6 where id = 60")

@@ -23,7 +23,7 @@ class OnFullDisk:
     """A writer on a disk that fills up: the first rows go in, then nothing does."""
 
     def __init__(self, writer: Writer, room: int) -> None:
-        self._writer, self._room = writer, room
+        self._writer, self._room, self.path = writer, room, writer.path
 
     def commit(self, rows) -> None:
         if len(rows) > 1:
@@ -74,7 +74,7 @@ class Puzzling:
     """A writer that fails at each commit as nobody expects, until it is mended."""
 
     def __init__(self, writer: Writer) -> None:
-        self._writer, self.mended = writer, False
+        self._writer, self.path, self.mended = writer, writer.path, False
 
     def commit(self, rows) -> None:
         if not self.mended:

@@ -1,5 +1,8 @@
 """A keeper notices that its database was overwritten, and writes rows aside."""
 
+import sqlite3
+from contextlib import closing
+
 from store.making import begin, rows
 
 from benchlog.clock import VirtualClock, host_sleep
@@ -65,3 +68,25 @@ def test_the_end_of_a_log_that_is_gone_is_noticed(tmp_path):
             file.seek(size - 12_360)
             file.write(b"\0" * 12_360)
         assert "the last 3 pages of its log" in found_by(watch)
+
+
+def test_pages_of_an_older_state_that_are_sound_each_are_noticed(tmp_path):
+    """As where a copy is put back under a keeper: nothing told of it before."""
+    path = tmp_path / "bench.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        begin(writer, "D1")
+    monday, states = path.read_bytes(), []
+    for device in ("D2", "D3"):  # gone on with twice, from one state
+        path.write_bytes(monday)
+        with Writer.open(path, VirtualClock()) as writer:
+            begin(writer, device)
+        states.append(path.read_bytes())
+    sql = "select rootpage from sqlite_master where name = 'runs_by_uid'"
+    with closing(sqlite3.connect(path)) as link:
+        ((page,),) = link.execute(sql).fetchall()
+        ((size,),) = link.execute("pragma page_size").fetchall()
+    assert found_by(DamageWatch(path, every_s=0.0)) == ""
+    first, data = (page - 1) * size, bytearray(path.read_bytes())
+    data[first : first + size] = states[0][first : first + size]
+    path.write_bytes(data)
+    assert "missing from index runs_by_uid" in found_by(DamageWatch(path, every_s=0.0))

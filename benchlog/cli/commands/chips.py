@@ -63,13 +63,18 @@ def chips_of(reader: "Reader", lot: str) -> "tuple[list[Chip], float]":
     failed. Raises NotFoundError for a lot that is not here.
     """
     from benchlog.verdict.lot.chips import Chip, unknown_lot
-    from benchlog.verdict.lot.lot_runs import shared_u_ppm, word_of
+    from benchlog.verdict.lot.lot_runs import shared_u_ppm, tightest_ppm, word_of
 
     lots = reader.lots(lot)
     if not lots and not reader.runs(lot=lot, limit=1):
         raise unknown_lot(lot, {one.lot for one in reader.lots()})
-    rows = [row for known in lots for row in reader.lot_runs(known)]
-    words = {row.run: str(word_of(row)) for row in rows}
+    of_lots = [reader.lot_runs(known) for known in lots]
+    words = {
+        row.run: str(word_of(row, tightest))
+        for rows in of_lots
+        for tightest in (tightest_ppm(rows),)
+        for row in rows
+    }
     newest: dict[str, Run] = {}
     for run in reader.runs(lot=lot, limit=_MOST):  # the newest first
         clean = run.counts and not run.marked

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from benchlog.cli.printing import say
 from benchlog.clock import host_clock
-from benchlog.errors import BenchlogError, UnreadableRunError
+from benchlog.errors import BenchlogError, DataError, UnreadableRunError
 from benchlog.units import counted
 
 
@@ -19,7 +19,7 @@ def bring_waiting_rows(database: Path) -> None:
     What does not come in is told, with why, and is let be: a run goes on all the same.
     """
     from benchlog.exchange.unsaved_import import bring_back, lacks
-    from benchlog.store.unsaved_rows import command_for, files_of
+    from benchlog.store.unsaved_rows import command_for, files_of, head_of, rows_of_file
     from benchlog.store.writer import Writer
 
     if not database.exists():
@@ -28,9 +28,12 @@ def bring_waiting_rows(database: Path) -> None:
         try:
             if not lacks(database, path):
                 continue
+            if {row[0] for row in rows_of_file(path)} - head_of(path).runs.keys():
+                # runs of a database that was put in its place have the same numbers
+                raise DataError("it does not tell whose rows they are; look at it")
             with Writer.open(database, host_clock()) as writer:
                 found = bring_back(path, writer, left_out=say_rows_stay(path))
-        except BenchlogError as error:
+        except (BenchlogError, OSError) as error:
             say(f"{path} was not brought in ({error}): {command_for(path, database)}")
             continue
         for one in found:

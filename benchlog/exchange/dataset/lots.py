@@ -1,7 +1,7 @@
 """The lots of a dataset, decided and figured as those of a single database are."""
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
@@ -26,7 +26,7 @@ from benchlog.units import printable
 from benchlog.verdict.lot.chips import Chip, unknown_lot
 from benchlog.verdict.lot.lot_decision import LotResult
 from benchlog.verdict.lot.lot_report import LotReport
-from benchlog.verdict.lot.lot_runs import shared_u_ppm, word_of
+from benchlog.verdict.lot.lot_runs import shared_u_ppm, tightest_ppm, word_of
 
 _COLUMNS: Final = (
     "source", "run", "device", "position", "started_utc_ns", "ended_how", "verdict",
@@ -103,7 +103,7 @@ def _rows(folder: Folder) -> dict[Key, list[dict[str, Any]]]:
         & compute.field("lot").is_valid()
     )
     for row in runs_once(folder, _COLUMNS).filter(of_lots).to_pylist():
-        found[row["measured_part"] or row["part"], row["lot"]].append(row)
+        found[_part_of(row), row["lot"]].append(row)
     return dict(found)
 
 
@@ -123,7 +123,8 @@ def chips_of_dataset(
     if not table_of_lot.num_rows:
         names = runs.column("lot").to_pylist()
         raise unknown_lot(lot, {one for one in names if one is not None})
-    of_lot = sound_rows(table_of_lot.to_pylist(), left_out)
+    of_lot = list(sound_rows(table_of_lot.to_pylist(), left_out))
+    tightest = _tightest_by_part(of_lot)
     for row in sorted(of_lot, key=lambda one: -(one["started_utc_ns"] or 0)):
         known = row["offset_ppm"] is not None and row["u_ppm"] is not None
         if known and _may_count(row) and not row["marked"]:
@@ -134,7 +135,7 @@ def chips_of_dataset(
             run=row["run"],
             offset_ppm=row["offset_ppm"],
             u_ppm=row["u_ppm"],
-            word=_word(row),
+            word=_word(row, tightest),
         )
         for row in newest.values()
     ]
@@ -151,10 +152,27 @@ def _may_count(row: dict[str, Any]) -> bool:
     return bool(row["counts"]) or again
 
 
-def _word(row: dict[str, Any]) -> str:
-    if row["purpose"] in _OF_LOTS and not row["imported"]:
-        return str(word_of(_lot_run(row)))
+def _tightest_by_part(rows: list[dict[str, Any]]) -> dict[str, float]:
+    """Return what holds for each part whose lot has this name."""
+    by_part: defaultdict[str, list[LotRun]] = defaultdict(list)
+    for row in sorted(rows, key=lambda one: one["started_utc_ns"] or 0):
+        if _was_for_lot(row):
+            by_part[_part_of(row)].append(_lot_run(row))
+    return {part: tightest_ppm(runs) for part, runs in by_part.items()}
+
+
+def _word(row: dict[str, Any], tightest: Mapping[str, float]) -> str:
+    if _was_for_lot(row):
+        return str(word_of(_lot_run(row), tightest[_part_of(row)]))
     return row["verdict"] or "undecided"
+
+
+def _was_for_lot(row: dict[str, Any]) -> bool:
+    return row["purpose"] in _OF_LOTS and not row["imported"]
+
+
+def _part_of(row: dict[str, Any]) -> str:
+    return str(row["measured_part"] or row["part"])
 
 
 def _is_of(row: dict[str, Any], lot: dict[str, Any]) -> bool:

@@ -54,7 +54,7 @@ set host = excluded.host, software = excluded.software, place = excluded.place
 """
 _MARKS: Final = "select kind, up_to, digest from watermarks where source = %s"
 _HELD: Final = """
-select up_to from watermarks where source = %s and kind = %s for update
+select up_to, digest from watermarks where source = %s and kind = %s for update
 """
 _MOVE: Final = """
 update watermarks set up_to = %s, digest = %s where source = %s and kind = %s
@@ -81,16 +81,23 @@ def marks_of(session: "Session", address: Address, reader: TailReader) -> Counts
     for kind, up_to, told in session.execute(_MARKS, (source,)):
         if kind not in TAILED:
             continue
-        if up_to and reader.row_digest(kind, up_to) != told:
-            raise ForwardError(
-                f"{address.shown} has rows of another database with the same UUID "
-                f"(row {up_to} of {kind} is another one there): this file is a copy of "
-                "one that went on elsewhere, or was put back to an older state. "
-                "`benchlog backup FILE` makes one with a UUID of its own: send that. "
-                "Nothing was sent"
-            )
+        _refuse_another(address, reader, (kind, up_to, told))
         found[kind] = up_to
     return found
+
+
+def _refuse_another(
+    address: Address, reader: TailReader, mark: tuple[str, int, str]
+) -> None:
+    kind, up_to, told = mark
+    if up_to and reader.row_digest(kind, up_to) != told:
+        raise ForwardError(
+            f"{address.shown} has rows of another database with the same UUID "
+            f"(row {up_to} of {kind} is another one there): this file is a copy of "
+            "one that went on elsewhere, or was put back to an older state. "
+            "`benchlog backup FILE` makes one with a UUID of its own: send that. "
+            "Nothing was sent"
+        )
 
 
 class Sender:
@@ -195,6 +202,7 @@ class Sender:
                 self._marks = marks_of(self._session, self._address, self._reader)
                 self._shaping = Shaping(self._reader, self._source)
                 return False
+            _refuse_another(self._address, self._reader, (table.name, *held))
             self._bring_runs(new_runs)
             if table is not RUNS:
                 self._bring(table, self._shaping.shaped(table, rows))

@@ -20,6 +20,7 @@ from benchlog.recorder.run.recurring import RecurringTrouble, Trouble
 from benchlog.recorder.run.rows_aside import RowsAside
 from benchlog.recorder.run.unproven_rows import UnprovenRows
 from benchlog.store.reading_block import ReadingBlock
+from benchlog.store.unsaved_rows import whose_runs
 from benchlog.store.writer import Writer
 
 # _SPACING_S, _LATEST_S: our rule: seen at once, and few commits.
@@ -78,7 +79,8 @@ class CommitQueue:
         self._retry_s = _FIRST_RETRY_S
         self._due: Deadline = host_deadline(0)
         self._look_again = host_deadline(_LOOK_S)
-        self.unproven = UnprovenRows(writer)
+        self.unproven = UnprovenRows(writer, self.aside.whose)
+        self._asked: set[int] = set()
 
     @property
     def waiting(self) -> int:
@@ -97,6 +99,9 @@ class CommitQueue:
         counted by their readings: who sends them is left unheard long before they find
         no room (`blocks/back_pressure.py`), as to write them aside takes long.
         """
+        if row[0] not in self._asked:  # its first row: it has just begun, or goes on
+            self._asked.add(row[0])
+            self.aside.whose.update(whose_runs((row[0],), self.writer.path))
         size = size_of(row)
         if isinstance(row[2], ReadingBlock):
             full = self._waiting >= 2 * MOST_WAITING

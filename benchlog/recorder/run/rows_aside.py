@@ -31,6 +31,8 @@ class RowsAside:
         self._source: Iterator[Row] = iter(())
         self._batch: list[Row] = []
         self._by_hand = False
+        self.whose: dict[int, tuple[str, int]] = {}
+        """Device and start of each run, asked for while the database can be read."""
 
     @property
     def only(self) -> int:
@@ -56,7 +58,8 @@ class RowsAside:
         lines = list(one_by_one(fresh))
         database = self._writer.path
         last = self.files[-1] if self.files else None
-        path = save_rows(lines, database, places_beside(database), last)
+        places = places_beside(database)
+        path = save_rows(lines, database, places, last, self.whose)
         if path is None:
             return False
         self.files += [path] if path != last else []

@@ -4,7 +4,7 @@ Where it was overwritten they go into a file, and so do all that come afterwards
 Brought back by `import`, each row is in its run once.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -18,8 +18,8 @@ _MOST_ROWS: Final = 200_000  # our rule: bounds memory; minutes of a fast counte
 class UnprovenRows:
     """What one keeper committed since the database was last found whole."""
 
-    def __init__(self, writer: Writer) -> None:
-        self._writer = writer
+    def __init__(self, writer: Writer, whose: Mapping[int, tuple[str, int]]) -> None:
+        self._writer, self._whose = writer, whose
         self._rows: list[Queued] = []
         self._older = self._size = 0
         self._is_damaged = False
@@ -58,7 +58,8 @@ class UnprovenRows:
     def _write(self) -> None:
         database = self._writer.path
         rows = list(one_by_one(self._rows))
-        file = save_rows(rows, database, places_beside(database), self.file)
+        places = places_beside(database)
+        file = save_rows(rows, database, places, self.file, self._whose)
         if file is not None:
             self.file, self._rows = file, []
             self._older = self._size = 0

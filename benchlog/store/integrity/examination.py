@@ -34,6 +34,9 @@ from benchlog.store.writer import Writer
 from benchlog.units import printable
 
 _MOST: Final = 20  # our rule: a person reads the first few
+_SMALL: Final = ("runs", "devices", "lots", "amendments", "verdicts")
+_IN_INDEX: Final = " index "
+"""What SQLite says of a table and an index that do not go together."""
 Progress = Callable[[int], object]
 """Told the number of a run that was looked at."""
 SALVAGE: Final = (
@@ -116,11 +119,19 @@ def repair(
 
 
 def look_at_pages(path: Path) -> str:
-    """Return what is wrong with the pages of a file, empty where nothing is."""
+    """Return what is wrong with the pages of a file, empty where nothing is.
+
+    An older state of the file in its place may have sound pages that do not go
+    together: of tables that are small the indices are looked at, too.
+    """
     try:
         with closing(sqlite.connect_to_read(path)) as connection:
-            said = connection.execute("pragma quick_check(1)").fetchone()[0]
-            return "" if said == "ok" else printable(str(said))
+            looks = ("quick_check(1)", *(f"integrity_check({one})" for one in _SMALL))
+            for look in looks:
+                for (said,) in connection.execute(f"pragma {look}").fetchall():
+                    if said != "ok" and (look == looks[0] or _IN_INDEX in str(said)):
+                        return printable(str(said))
+            return ""
     except SqliteError as error:
         is_damaged = isinstance(sqlite.store_error(error, path), StoreDamagedError)
         return printable(str(error)) if is_damaged else ""

@@ -21,7 +21,7 @@ from benchlog.verdict.lot.lot_decision import (
     lot_figures,
     undecided_lot,
 )
-from benchlog.verdict.lot.lot_runs import held_runs, results_of
+from benchlog.verdict.lot.lot_runs import ROUNDING, held_runs, results_of, tightest_ppm
 from benchlog.verdict.lot.sampling_plan import Plan
 from benchlog.verdict.run.limit import limit_for
 
@@ -140,6 +140,7 @@ def judged_lot(
 
 
 def _limit(part: Part, runs: Sequence[LotRun]) -> float:
-    own = [run for run in runs if not run.judged_as]
+    at_most = tightest_ppm(runs) * (1.0 + ROUNDING)
+    own = [r for r in runs if not r.judged_as and (r.tolerance_ppm or 0.0) <= at_most]
     known = Counter(run.limit_ppm for run in own if run.limit_ppm is not None)
     return known.most_common(1)[0][0] if known else limit_for(part, None).ppm
