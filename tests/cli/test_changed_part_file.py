@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from cli.conftest import Line
+from exchange.asking import ask
 from store.making import PART, begin, rows
 
 from benchlog.clock import VirtualClock
@@ -144,3 +145,5 @@ def test_lots_and_chips_tell_alike_of_database_and_dataset(rejected: Line) -> No
         found = json.loads(rejected.run("chips", "--lot", "L1", "--json", *more).stdout)
         told = {one["device"]: one["word"] for one in found["ranking"]}
         assert told == words(here)
+    sql = "select device, word from inspected_devices"
+    assert dict(ask(rejected.folder / "all", sql)) == words(here)

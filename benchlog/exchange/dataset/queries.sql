@@ -145,9 +145,9 @@ where copy_number = 1;
 -- `does_not_count`. One that was measured again gives way only where the newer one is
 -- here and counts: another copy may have voided that one. A damaged device is a failed
 -- one; one that passed against more than its tolerance, unasked, is undecided, and so is
--- one whose verdict is on another part than `measured_part`, the part of its lot. Files
--- of before that do not tell whether a run counts: there it does unless it was voided or
--- set aside.
+-- one whose verdict is on another part than `measured_part`, the part of its lot, and
+-- one that passed against more than others of its lot. Files of before that do not tell
+-- whether a run counts: there it does unless it was voided or set aside.
 create or replace view counted_runs as
 select *, coalesce(counts, void is null and not set_aside
     and ((ended_how is not null and verdict is not null) or damaged)) as does_count
@@ -158,15 +158,21 @@ select *, case when damaged then 'fail'
     when measured_part is not null then 'undecided'
     when verdict = 'pass' and not coalesce(over_temperature, false)
       and limit_ppm > tolerance_ppm * (1 + 1e-9) then 'undecided'
+    when verdict = 'pass' and tolerance_ppm > tightest_ppm * (1 + 1e-9)
+      then 'undecided'
     else verdict end as word
 from (
-  select *, row_number() over (
-    partition by coalesce(measured_part, part), lot, device
-    order by coalesce(started_utc_ns, 0) desc, run desc, run_uid) as newest
-  from counted_runs
-  where inspected and (does_count or does_not_count like 'measured again in run %'))
-  as inspected_runs
-where newest = 1;
+  select *, min(case when verdict is not null and measured_part is null
+    then tolerance_ppm end) over (
+    partition by coalesce(measured_part, part), lot) as tightest_ppm
+  from (
+    select *, row_number() over (
+      partition by coalesce(measured_part, part), lot, device
+      order by coalesce(started_utc_ns, 0) desc, run desc, run_uid) as newest
+    from counted_runs
+    where inspected and (does_count or does_not_count like 'measured again in run %'))
+    as inspected_runs
+  where newest = 1) as newest_runs;
 
 -- One row a device: its newest run that counts, wherever it was measured.
 create or replace view results as
