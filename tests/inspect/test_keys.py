@@ -17,6 +17,7 @@ from benchlog.screen.inspection import text as words
 from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.headline import Headline
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
+from benchlog.verdict.lot.lot_runs import word_of
 
 
 @pytest.fixture
@@ -99,7 +100,7 @@ def test_sounds_tell_verdicts_apart(word: str, damaged: bool, rings: int) -> Non
         word=word,
         damaged=damaged,
     )
-    assert words.rings(run) == rings
+    assert words.rings(run, word_of(run)) == rings
     aside = LotRun(
         run=1,
         device="a",
@@ -109,7 +110,7 @@ def test_sounds_tell_verdicts_apart(word: str, damaged: bool, rings: int) -> Non
         word=word,
         set_aside=True,
     )
-    assert words.rings(aside) == 0
+    assert words.rings(aside, word_of(aside)) == 0
 
 
 def test_no_device_for_long_is_said_once_and_kept_with_the_next_run() -> None:

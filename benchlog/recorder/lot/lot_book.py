@@ -42,6 +42,7 @@ from benchlog.verdict.lot.lot_runs import (
     held_runs,
     overtaken,
     results_of,
+    tightest_ppm,
     word_of,
 )
 from benchlog.verdict.lot.sampling_plan import Plan
@@ -309,6 +310,15 @@ class LotBook:
         with closing(Reader.open(self._database)) as reader:
             return newest_act((run, reader.events(run.run)) for run in self._begun)
 
+    def line_of(self, run: LotRun) -> str:
+        """Return device, verdict and offset of a run in a line."""
+        word = word_of(run, tightest_ppm(self.runs))
+        offset = format_ppm(run.offset_ppm, run.u_ppm)
+        return (
+            f"{printable(run.device)}  {word.upper()}  {offset} +- "
+            f"{format_u_ppm(run.u_ppm)} ppm"
+        )
+
     def mark(self, run_id: int, *told: tuple[EventKind, str]) -> None:
         """Write events into a run that has ended: all of them, or none."""
         now = self._clock.utc_ns(), self._clock.mono_ns()
@@ -326,13 +336,3 @@ class LotBook:
             text = f"{OVERTAKEN}measured again in run {newer}, which was begun later"
             self.mark(run, (EventKind.SET_ASIDE, text))
         return self.refresh() if found else self.standing
-
-
-def line_of(run: LotRun) -> str:
-    """Return device, verdict and offset in a line."""
-    word = word_of(run)
-    offset = format_ppm(run.offset_ppm, run.u_ppm)
-    return (
-        f"{printable(run.device)}  {word.upper()}  {offset} +- "
-        f"{format_u_ppm(run.u_ppm)} ppm"
-    )

@@ -13,7 +13,7 @@ from benchlog.recorder.keeper_loop import Keeper
 from benchlog.recorder.lot.device_ids import Ids
 from benchlog.recorder.lot.device_site import STILL_IN, DeviceSite
 from benchlog.recorder.lot.id_desk import IdDesk
-from benchlog.recorder.lot.lot_book import LotBook, Task, line_of
+from benchlog.recorder.lot.lot_book import LotBook, Task
 from benchlog.recorder.lot.lot_commands import LotCommands
 from benchlog.recorder.notice import RunNotice
 from benchlog.recorder.rack.turn_sites import TurnSite
@@ -140,7 +140,8 @@ class LotKeeper(Keeper):
         if last is not None:
             done = f"{len(self.lot.results)}/{self.lot.sample_size}"
             at = f"{place.name}: " if len(self.places) > 1 else ""
-            text = f"{at}{line_of(last)}  {done}  {standing.decision}: {standing.text}"
+            line = self.lot.line_of(last)
+            text = f"{at}{line}  {done}  {standing.decision}: {standing.text}"
             self.surroundings.tell(RunNotice(run_id=run_id, kind="device", text=text))
 
     def set_aside(self, run: LiveRun, how: str, text: str) -> None:

@@ -16,7 +16,7 @@ from benchlog.recorder.lot.burning import BenchProgram, DeviceBurning
 from benchlog.recorder.lot.device_ids import Ids
 from benchlog.recorder.lot.device_site import DeviceSite
 from benchlog.recorder.lot.feeding import Feeds
-from benchlog.recorder.lot.lot_book import TrimTask, line_of
+from benchlog.recorder.lot.lot_book import TrimTask
 from benchlog.recorder.lot.lot_keeper import LotKeeper
 from benchlog.recorder.notice import RunNotice
 from benchlog.recorder.rack.held_setters import SETTER, HeldSetters, held_words
@@ -281,5 +281,5 @@ class TrimKeeper(LotKeeper):
         done = f"{standing.passed} of {len(self.lot.results)} brought in"
         at = f"{place.name}: " if len(self.places) > 1 else ""
         code = self.lot.code_of(run_id)
-        text = f"{at}{line_of(last)}  code {code}  {done}"
+        text = f"{at}{self.lot.line_of(last)}  code {code}  {done}"
         self.surroundings.tell(RunNotice(run_id=run_id, kind="device", text=text))

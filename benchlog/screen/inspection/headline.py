@@ -12,7 +12,6 @@ from benchlog.screen.widgets.charts import Lines
 from benchlog.units import format_frequency, format_ppm, printable
 from benchlog.verdict.lot.lot_decision import LotResult
 from benchlog.verdict.lot.lot_report import LotReport
-from benchlog.verdict.lot.lot_runs import word_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +58,7 @@ def headline(
     device = LargeLine(named if code is None else f"{named}: {code}")
     if not last.counts:
         return (*lot, LargeLine(f"{_NO_WORD} DOES NOT COUNT"), device)
-    word = word_of(last)
+    word = report.word_of(last)
     verdict, role = f"{symbol_of(word)} {word.upper()}", str(word)
     value = "damaged" if last.damaged else _offset(last)
     if lot:  # the decision takes a line, so verdict and offset share one

@@ -143,9 +143,7 @@ class LotScreen(BenchScreen):
         self._plain("counts", words.counts_line(report))
         self._plain("todo", words.todo(report, places, readings))
         self.query_one(Headline).show(headline(report, places, last))
-        figures = words.figures_line(
-            last, busy=busy, several=places.several, report=report
-        )
+        figures = words.figures_line(last, report, busy=busy, several=places.several)
         self._plain("figures", figures)
         self._plain("said", printable(self._answer or places.said))
         self._plain("devices", words.devices(report))
@@ -174,7 +172,8 @@ class LotScreen(BenchScreen):
         for run in (told[number] for number in new):
             if self.places.heard:
                 self.places = self.places.looking_at(run.position)
-            for number in range(words.rings(run) if self.bell_on else 0):
+            rings = words.rings(run, report.word_of(run)) if self.bell_on else 0
+            for number in range(rings):
                 self.set_timer(_RING_S * number + 0.01, self.app.bell)
 
     # --- what a person does --------------------------------------------------------

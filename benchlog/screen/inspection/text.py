@@ -17,7 +17,6 @@ from benchlog.units import (
 )
 from benchlog.verdict.lot.lot_decision import LotResult
 from benchlog.verdict.lot.lot_report import LotReport
-from benchlog.verdict.lot.lot_runs import word_of
 from benchlog.verdict.lot.sampling_plan import Plan
 
 # --- what stands in each part of a lot's screen; pure
@@ -204,11 +203,7 @@ def last_run(report: LotReport, position: str = "") -> LotRun | None:
 
 
 def figures_line(
-    last: LotRun | None,
-    *,
-    busy: bool,
-    several: bool = False,
-    report: LotReport | None = None,
+    last: LotRun | None, report: LotReport, *, busy: bool, several: bool = False
 ) -> str:
     """Return device and figures of the verdict that is shown."""
     if last is None or busy:
@@ -218,8 +213,8 @@ def figures_line(
     offset = format_ppm(last.offset_ppm, last.u_ppm)
     damaged = ", damaged" if last.damaged else ""
     at = f"{printable(last.position)}: " if several else ""
-    name = f"{symbol_of(word_of(last))} {brief_id(last.device)}"
-    code = report.codes.get(last.run) if report is not None else None
+    name = f"{symbol_of(report.word_of(last))} {brief_id(last.device)}"
+    code = report.codes.get(last.run)
     left = "" if code is None else f"  code {code}"
     return (
         f"{at}{name}{damaged}{left}  {offset} ± "
@@ -231,9 +226,9 @@ def _not_counted(run: LotRun) -> str:
     return printable(does_not_count_text(run.why_not_counted))
 
 
-def rings(last: LotRun | None) -> int:
-    """Return how often the bell rings for a verdict."""
-    return _RINGS[word_of(last)] if last is not None and last.counts else 0
+def rings(run: LotRun, word: Decision) -> int:
+    """Return how often the bell rings for the verdict of a run."""
+    return _RINGS[word] if run.counts else 0
 
 
 def devices(report: LotReport) -> str:
@@ -244,8 +239,8 @@ def devices(report: LotReport) -> str:
             continue
         offset = format_ppm(run.offset_ppm, run.u_ppm)
         damaged = ", damaged" if run.damaged else ""
-        said = f"{word_of(run)}{damaged}"
-        sign = symbol_of(word_of(run))
+        word = report.word_of(run)
+        said, sign = f"{word}{damaged}", symbol_of(word)
         if why := report.why_not(run):
             sign, said = "-", printable(does_not_count_text(why))
         name = brief_id(run.device, _ROW_CELLS).ljust(_ROW_CELLS)

@@ -1,5 +1,6 @@
 """All that is known of a lot in one piece."""
 
+import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -21,7 +22,13 @@ from benchlog.verdict.lot.lot_decision import (
     lot_figures,
     undecided_lot,
 )
-from benchlog.verdict.lot.lot_runs import ROUNDING, held_runs, results_of, tightest_ppm
+from benchlog.verdict.lot.lot_runs import (
+    ROUNDING,
+    held_runs,
+    results_of,
+    tightest_ppm,
+    word_of,
+)
 from benchlog.verdict.lot.sampling_plan import Plan
 from benchlog.verdict.run.limit import limit_for
 
@@ -36,7 +43,8 @@ class LotReport:
     devices share; `base_doubts` what speaks by now against the reference check that a
     run was corrected by, by the run's number; `codes` the trim code of each run, where
     a lot is trimmed on a screen; `begun` the runs that were begun in this database, in
-    that order, where somebody sits at one.
+    that order, where somebody sits at one; `tightest_ppm` the smallest tolerance that a
+    device was judged by: a lot has one.
     """
 
     lot: Lot
@@ -51,6 +59,11 @@ class LotReport:
     base_doubts: Mapping[int, str] = field(default_factory=dict)
     codes: Mapping[int, int] = field(default_factory=dict)
     begun: tuple[LotRun, ...] = ()
+    tightest_ppm: float = math.inf
+
+    def word_of(self, run: LotRun) -> Decision:
+        """Return the verdict of one of its runs as the lot takes it."""
+        return word_of(run, self.tightest_ppm)
 
     def why_not(self, run: LotRun) -> str:
         """Return why a run does not count for the lot; empty where it counts."""
@@ -136,6 +149,7 @@ def judged_lot(
         figures=lot_figures(results, limit_ppm, part.load, u_common_ppm),
         limit_ppm=limit_ppm,
         u_common_ppm=u_common_ppm,
+        tightest_ppm=tightest_ppm(runs),
     )
 
 
