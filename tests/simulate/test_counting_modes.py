@@ -97,9 +97,12 @@ SLACK_S = 0.0005
 
 
 def kept_pace(found, spacing_s):
-    """Whether this computer had time for it: a busy one makes dead time of its own."""
+    """Whether this computer had time for it: a busy one makes dead time of its own.
+
+    Of nine readings in ten: where a third has some, the others still keep the median.
+    """
     stamps = np.array([one.mono_ns for one in found]) / 1e9
-    return float(np.median(np.diff(stamps))) < 1.01 * spacing_s
+    return float(np.quantile(np.diff(stamps), 0.9)) < 1.01 * spacing_s
 
 
 @pytest.mark.parametrize(
