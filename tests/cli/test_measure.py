@@ -4,6 +4,7 @@ import json
 import re
 import signal
 import socket
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -178,26 +179,30 @@ def test_without_a_device_and_without_a_terminal_nothing_starts(
     assert not line.db.exists()
 
 
-def nobody() -> str:
-    """An address at which nobody listens."""
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        return f"TCPIP::127.0.0.1::{server.getsockname()[1]}::SOCKET"
+@pytest.fixture
+def dead_bench(line: Line) -> Iterator[str]:
+    """A bench file with two addresses at which nobody listens, nor can begin to."""
+    with socket.socket() as counter, socket.socket() as room:
+        addresses = []
+        for bound in (counter, room):
+            bound.bind(("127.0.0.1", 0))
+            addresses.append(f"TCPIP::127.0.0.1::{bound.getsockname()[1]}::SOCKET")
+        path = line.folder / "dead.toml"
+        path.write_text(
+            f'[instruments.counter]\ndriver = "scpi-counter"\n'
+            f'address = "{addresses[0]}"\n'
+            f'[instruments.room]\ndriver = "scpi-thermometer"\n'
+            f'address = "{addresses[1]}"\n'
+            '[[position]]\nname = "A"\nfrequency = "counter"\n'
+        )
+        yield path.name
 
 
-def dead_bench(folder: Path) -> str:
-    path = folder / "dead.toml"
-    path.write_text(
-        f'[instruments.counter]\ndriver = "scpi-counter"\naddress = "{nobody()}"\n'
-        f'[instruments.room]\ndriver = "scpi-thermometer"\naddress = "{nobody()}"\n'
-        '[[position]]\nname = "A"\nfrequency = "counter"\n'
-    )
-    return path.name
-
-
-def test_a_counter_that_does_not_answer_is_a_sentence_and_no_run(line: Line) -> None:
-    bench = dead_bench(line.folder)
+def test_a_counter_that_does_not_answer_is_a_sentence_and_no_run(
+    line: Line, dead_bench: str
+) -> None:
     done = line.run(
-        "measure", "--bench", bench, "--part", PART, "--device", "d", "--json"
+        "measure", "--bench", dead_bench, "--part", PART, "--device", "d", "--json"
     )
     assert (done.returncode, done.stdout) == (1, "")
     assert "127.0.0.1" in done.stderr and "Traceback" not in done.stderr
@@ -205,8 +210,10 @@ def test_a_counter_that_does_not_answer_is_a_sentence_and_no_run(line: Line) -> 
     assert listed.returncode == 1 or json.loads(listed.stdout) == []
 
 
-def test_check_bench_reports_every_instrument_and_fails_for_one(line: Line) -> None:
-    done = line.run("check-bench", dead_bench(line.folder), "--json")
+def test_check_bench_reports_every_instrument_and_fails_for_one(
+    line: Line, dead_bench: str
+) -> None:
+    done = line.run("check-bench", dead_bench, "--json")
     rows = json.loads(done.stdout)
     assert done.returncode == 1
     assert [row["instrument"] for row in rows] == ["counter", "room"]
