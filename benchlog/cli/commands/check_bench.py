@@ -22,6 +22,7 @@ from benchlog.units import (
 )
 
 if TYPE_CHECKING:
+    from benchlog.clock import Clock
     from benchlog.model import (
         Bench,
         Identity,
@@ -75,7 +76,10 @@ def command(
     A counter is read ten times (four, or what fits into 30 s, at a long gate; up to a
     hundred times, within 4 s, at a short one): what it resolves is told by the scatter
     and the steps of its readings, not by its digits. How it counts is told by how its
-    readings follow each other: dead time, stamps shared from gate to gate.
+    readings follow each other: dead time, stamps shared from gate to gate. Where that
+    leaves open what makes them scatter, and the gate is 0.1 s or shorter, it is read
+    once more, for 8 s at most, at four times its gate: white FM of the device, stamps
+    and averages within the gate fall differently. It has its own gate again afterwards.
 
     Without BENCH it is your default (`benchlog defaults`).
 
@@ -235,7 +239,10 @@ def _check_group(specs: "Sequence[InstrumentSpec]", path: Path) -> list[Checked]
         with BenchLocks(held, "benchlog check-bench", clock):
             return [
                 _checked(
-                    spec, check_instrument(spec, clock, wanted=readings_wanted), path
+                    spec,
+                    check_instrument(spec, clock, wanted=readings_wanted),
+                    path,
+                    clock,
                 )
                 for spec in specs
             ]
@@ -257,13 +264,17 @@ def _failed(spec: "InstrumentSpec", error: BusyError) -> Checked:
     )
 
 
-def _checked(spec: "InstrumentSpec", tried: "InstrumentCheck", path: Path) -> Checked:
+def _checked(
+    spec: "InstrumentSpec", tried: "InstrumentCheck", path: Path, clock: "Clock"
+) -> Checked:
+    from benchlog.cli.tasks.longer_gate import told_by_longer_gate
     from benchlog.verdict.run.counter.seen_counting import seen_counting
     from benchlog.verdict.run.measuring_advice import seen_resolution
 
     error, sample = tried.error, tried.sample
     seen = seen_resolution(tried.samples)
     counts = seen_counting(tried.samples, spec.counts)
+    more = told_by_longer_gate(spec, tried.identity, tried.samples, counts, clock)
     answers = tried.identity is not None and (error is None or error.kind in _ANSWERS)
     return Checked(
         instrument=spec.name,
@@ -277,7 +288,7 @@ def _checked(spec: "InstrumentSpec", tried: "InstrumentCheck", path: Path) -> Ch
         in_use=error is not None and error.kind == InUseError.kind,
         advice=advice_for(spec, tried.samples, _checks_of(path, tried.identity)),
         seen=seen.text if seen else "",
-        counts=counts.texts if counts else (),
+        counts=(*counts.texts, *more) if counts else (),
     )
 
 

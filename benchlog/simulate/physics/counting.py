@@ -19,6 +19,7 @@ _FORESEEN_S: Final = 0.05  # our rule: see below
 """Gates up to this are worked out before they end: the answer is then ready in time,
 and nothing that a person does could have mattered."""
 _STAMPS: Final = 64  # our rule: as many as show the weight of an averaging counter
+_FEWEST_STAMPS: Final = 4  # our rule: fewer have no middle to weigh more
 _DAYS_PER_YEAR: Final = 365.25  # definition: the Julian year
 
 
@@ -44,7 +45,9 @@ class CounterSpec:
     min_gate_s, max_gate_s, max_hz : float
         Its ranges; a gate outside is refused, a frequency above reads as overload.
     counting : str
-        One of `COUNTING`; what averages takes 64 stamps in a gate.
+        One of `COUNTING`.
+    stamps_per_s : float
+        How many stamps what averages takes in a second; 0: 64 in each gate.
     stamp_jitter_s : float
         White noise of each stamp, s rms; gates that follow each other share one.
     dead_time_s : float
@@ -68,6 +71,7 @@ class CounterSpec:
     max_gate_s: float = 1000.0
     max_hz: float = 350e6
     counting: str = TWO_STAMPS
+    stamps_per_s: float = 0.0
     stamp_jitter_s: float = 0.0
     dead_time_s: float = 0.0
     digits: str = ROUNDED
@@ -183,9 +187,15 @@ class Counter:
             self._last_stamp = at_ns, error_s
         return self._last_stamp[1]
 
+    def _stamps(self, gate_s: float) -> int:
+        """Return how many stamps an averaging counter takes in a gate."""
+        if not self.spec.stamps_per_s:
+            return _STAMPS
+        return max(_FEWEST_STAMPS, round(gate_s * self.spec.stamps_per_s))
+
     def _gained_s(self, gate: Gate, device: Signal) -> float:
         """Return the phase gained over a gate as the counter weighs its stamps."""
-        inner = _STAMPS - 1
+        inner = self._stamps(gate.gate_s) - 1
         if self.spec.counting == TWO_STAMPS or isinstance(device, PulsedInput):
             inner = 0
         at_ns = np.linspace(gate.begin_ns, gate.end_ns, inner + 2).round()

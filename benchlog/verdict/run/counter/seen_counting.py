@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchlog.model import AVERAGING, REGRESSION, Counting, Sample
 from benchlog.units import (
@@ -21,6 +22,7 @@ from benchlog.units import (
     format_duration,
 )
 
+Array = NDArray[np.float64]
 FEWEST: Final = 20  # our rule: the correlation of fewer is not known to a quarter
 DEAD: Final = 0.002  # our rule: of a gate; less is how clocks and hosts differ
 _SHARED: Final = -0.5  # source: white PM of gates that share their instants, SP 1065
@@ -86,7 +88,7 @@ class SeenCounting:
                 "white PM of gates that share their stamps, gapless; the mean improves "
                 "with the length of the run, not its root"
             )
-        if self._near(0.0) and not self._near(_SHARED):
+        if self.is_open:
             return self._uncorrelated()
         if (self.correlation or 0.0) > self.within:
             return (
@@ -112,6 +114,11 @@ class SeenCounting:
         )
 
     @property
+    def is_open(self) -> bool:
+        """Whether a longer gate tells more: gates are not correlated."""
+        return self._near(0.0) and not self._near(_SHARED)
+
+    @property
     def _shares(self) -> bool:
         return self._near(_SHARED) and not self._near(0.0)
 
@@ -133,14 +140,11 @@ def seen_counting(samples: Sequence[Sample], stated: Counting) -> SeenCounting |
     first = samples[0] if samples else None
     if first is None or first.unit != "Hz" or not first.gate_s or len(samples) < 2:
         return None
-    hz = np.array([one.value for one in samples], float)
-    if not np.isfinite(hz).all():
+    rest = about_a_line(samples)
+    if rest is None:
         return None
     mono_ns = np.array([one.mono_ns for one in samples], np.int64)
-    n = len(hz)
-    correlation = None
-    at, moved = np.arange(n) - (n - 1) / 2.0, hz - hz[0]
-    rest = moved - np.polynomial.Polynomial.fit(at, moved, 1)(at)
+    n, correlation = len(rest), None
     if n >= FEWEST and float(rest @ rest) > 0.0:
         # a line of its own takes some correlation off: about 2/n from each
         correlation = float(rest[1:] @ rest[:-1] / (rest @ rest)) + 2.0 / n
@@ -154,3 +158,12 @@ def seen_counting(samples: Sequence[Sample], stated: Counting) -> SeenCounting |
         slack_s=_COVERAGE * float(steps_s.std()) / math.sqrt(n),
         stated=stated,
     )
+
+
+def about_a_line(samples: Sequence[Sample]) -> Array | None:
+    """Return values less the straight line through them; None if one is not finite."""
+    values = np.array([one.value for one in samples], float)
+    if not np.isfinite(values).all():
+        return None
+    at, moved = np.arange(len(values)) - (len(values) - 1) / 2.0, values - values[0]
+    return np.asarray(moved - np.polynomial.Polynomial.fit(at, moved, 1)(at))
