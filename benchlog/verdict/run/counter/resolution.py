@@ -9,6 +9,10 @@ already. Where they do not scatter the mean may be anywhere within the digit: q^
 tells which noises and which places between two digits could have made that, and the
 error of the mean that each of them leaves is known.
 
+Where a counter shows fewer digits for a part of the run (another range, a key at its
+front), the values of that part come again and again among others that do not. Their
+own digit counts then for as much of the mean as they are.
+
 A last digit that is cut off, and not rounded, makes the mean half a digit low; what is
 left then is the same.
 """
@@ -31,6 +35,8 @@ Array = NDArray[np.float64]
 CUT: Final = "cut"
 _CHANCE: Final = 1e-3  # our rule: of readings that share a grid coarser than their text
 _RECUR: Final = 8  # our rule: readings for each distinct value that show a coarse digit
+_AGAIN: Final = 3  # our rule: noise of many digits brings few values so often
+_AGAIN_SHARE: Final = 0.02  # our rule: of a long run, likewise
 _NEAR: Final = 0.02  # our rule, of a digit: how float64 and a period's 1/f hold a step
 _FLOATS: Final = 10.0  # our rule: digits so near those of float64 show no counter
 _MOST: Final = 512  # our rule: so many distinct values show a digit, and average it
@@ -73,8 +79,26 @@ class DigitCounts:
         digit_hz = self._digit(text_digit_hz)
         if digit_hz is None or not self.counts:
             return SeenDigit(None)
-        error = 0.0 if self.many else mean_error(self.counts, digit_hz)
-        return SeenDigit(digit_hz, digit_hz * error, cut)
+        if self.many:
+            return SeenDigit(digit_hz, 0.0, cut)
+        seen = SeenDigit(digit_hz, digit_hz * mean_error(self.counts, digit_hz), cut)
+        coarser = self._coarser_part(digit_hz, cut=cut)
+        return coarser if coarser and coarser.u_hz > seen.u_hz else seen
+
+    def _coarser_part(self, digit_hz: float, *, cut: bool) -> "SeenDigit | None":
+        """Return the coarser digit of a part of the readings, if values show one."""
+        least = max(_AGAIN, _AGAIN_SHARE * self.n)
+        again = {one: n for one, n in self.counts.items() if n >= least}
+        n = sum(again.values())
+        few = 2 <= len(again) <= len(self.counts) / 2.0
+        if not few or n < _RECUR * len(again):
+            return None
+        coarse_hz = digit_of(list(again), n, digit_hz)
+        if coarse_hz is None or coarse_hz < 1.5 * digit_hz:
+            return None
+        share = n / self.n
+        u_hz = share * coarse_hz * mean_error(again, coarse_hz)
+        return SeenDigit(coarse_hz, u_hz, cut, share)
 
     def _digit(self, text_digit_hz: float | None) -> float | None:
         """Return `digit_of`, worked out once where values are no longer noted."""
@@ -91,17 +115,19 @@ class SeenDigit:
     """The digit that readings move in, Hz at the counter; None where nothing tells.
 
     `u_hz` is the standard uncertainty that it leaves in their mean; `cut`: what is
-    below the digit is cut off, not rounded.
+    below the digit is cut off, not rounded. `share` of them have that digit, the rest
+    a finer one.
     """
 
     digit_hz: float | None
     u_hz: float = 0.0
     cut: bool = False
+    share: float = 1.0
 
     @property
     def low_hz(self) -> float:
         """How much the mean reads low by digits that are cut off."""
-        return (self.digit_hz or 0.0) / 2.0 if self.cut else 0.0
+        return self.share * (self.digit_hz or 0.0) / 2.0 if self.cut else 0.0
 
 
 def digit_of(
@@ -192,6 +218,8 @@ def digit_line(seen: SeenDigit, nominal_hz: float, divider: float) -> BudgetLine
         )
     to_ppm = divider / nominal_hz * 1e6
     text = f"last digit {as_stated(seen.digit_hz)} Hz at the counter"
+    if seen.share < 1.0:
+        text += f" in {seen.share:.0%} of the readings, finer in the rest"
     if seen.u_hz < 0.5 * seen.digit_hz / math.sqrt(12.0):
         text += ", averaged by the scatter of the readings"
     if seen.cut:
