@@ -5,6 +5,9 @@ they nearly always are. So the noise that the readings show tells how often neig
 are alike by chance, and where all are alike, the least noise that such a source has.
 More than that, beyond chance, is a counter that repeats itself.
 
+Where it holds a value soon after it began, few values show its noise. Whatever that is,
+it would make them differ as they do and the rest alike too seldom.
+
 A drift or a passing warmth must not be taken for noise. The noise is therefore taken
 from second differences of the values that differ.
 """
@@ -27,6 +30,13 @@ _KEPT: Final = 512  # our rule: a median of so many is known to a few percent
 _COARSE: Final = 3.0
 """Our rule: below this ratio of noise to digit neighbours are too often alike to
 tell."""
+_FEWEST: Final = (
+    4  # our rule: values one after the other, that is two second differences
+)
+_FAR: Final = 6.0  # our rule, digits: nearer second differences rounding alone may make
+_NOISES: Final = np.geomspace(0.3, 1e4, 60)  # our rule: digits, in steps of 20 %
+_NEAR: Final = 0.02  # our rule, of a digit: how float64 and a period's 1/f hold a step
+_WHOLE: Final = 1e12  # our rule: more digits apart float64 does not count them
 _SECOND: Final = math.sqrt(6.0)  # derived: sd of a second difference of white values
 _MEDIAN: Final = 0.6745  # definition: median of |x|, in standard deviations
 
@@ -105,6 +115,7 @@ class Repeats:
             alike = _alike_at_most(max(self.digit, self._shown()), self._least)
             beyond = (self._longest - 1) * math.log(max(alike, 1e-300))
             suspect = beyond + math.log(self._n) < math.log(CHANCE)
+            suspect = suspect or self._held_early()
         else:
             digit = max(self.digit, step)
             suspect = noise >= _COARSE * digit and self._too_often(noise, digit)
@@ -119,6 +130,30 @@ class Repeats:
         if self._worked_out is None or self._worked_out[0] != known:
             self._worked_out = known, _noise(self._distinct), self._step()
         return self._worked_out[1:]
+
+    def _held_early(self) -> bool:
+        """Whether few values that differ far are followed by too many that are alike.
+
+        Of each noise that the counter may have, how likely it is to make second
+        differences as large as the least one seen, and then so many values alike.
+        """
+        if self._repeated or len(self._distinct) < _FEWEST:
+            return False
+        values = np.array(self._distinct)
+        least = self.digit or self._shown()
+        steps = whole_steps(np.sort(values), least) if least else np.empty(0)
+        if not len(steps):
+            return False
+        digit = least * int(np.gcd.reduce(steps))
+        second = float(np.abs(np.diff(values, n=2)).min()) / digit
+        one_way = np.ptp(np.sign(np.diff(values))) == 0  # a warmth that passes
+        if second < _FAR or one_way:
+            return False
+        apart = [math.erfc(second / (math.sqrt(2.0) * _SECOND * s)) for s in _NOISES]
+        alike = [_alike_at_most(1.0, s * math.sqrt(2.0)) for s in _NOISES]
+        chance = np.array(apart) ** (len(values) - 2)
+        chance *= np.array(alike) ** (self._alike - 1)
+        return float(chance.max()) < CHANCE
 
     def _shown(self) -> float:
         """Return the place of the last digit of the value that shows most."""
@@ -161,3 +196,15 @@ def shown_digit(value: float) -> float:
         return float(10.0 ** -len(behind))
     exponent = Decimal(text).normalize().as_tuple().exponent
     return float(10.0 ** int(exponent)) if isinstance(exponent, int) else 0.0
+
+
+def whole_steps(values: Array, least: float) -> NDArray[np.int64]:
+    """Return steps between sorted values in units of `least`; empty if not whole."""
+    steps = np.diff(values) / least
+    steps = steps[steps > 0.5]
+    whole = np.rint(steps)
+    if not len(steps) or steps.max() > _WHOLE:
+        return np.empty(0, np.int64)
+    if np.any(np.abs(steps - whole) > _NEAR * np.maximum(1.0, whole)):
+        return np.empty(0, np.int64)
+    return whole.astype(np.int64)

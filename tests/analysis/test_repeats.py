@@ -83,6 +83,50 @@ def test_one_that_repeats_itself_is_found(name):
     assert all(told(HELD[name](rng)) for _ in range(50))
 
 
+QUIET = 1e-5
+"""Hz; a source that may be as quiet as that is not told by the least it must have."""
+
+
+def early(values, digit=0.01):
+    repeats = Repeats(QUIET)
+    repeats.digit = digit
+    for start in range(0, len(values), 7):
+        repeats.feed(np.asarray(values[start : start + 7], dtype=float))
+    return repeats.found()
+
+
+@pytest.mark.parametrize("after", [4, 5, 7])
+@pytest.mark.parametrize("true_digit", [0.01, 0.05])
+def test_one_that_holds_after_a_few_values_is_found(after, true_digit):
+    """Before, 4 values and 26 of the last were believed, of a quiet source."""
+    rng = seeded_generator(6)
+    found = [shown(white(rng, after), true_digit) for _ in range(300)]
+    told_of = sum(early(np.r_[one, np.full(26, one[-1])]) > 0 for one in found)
+    assert told_of / 300 > 0.55  # the least of a few differences is often small
+
+
+EARLY = {
+    "coarser than the noise": lambda r: shown(white(r, 30, 0.002), 0.01),
+    "half the noise": lambda r: shown(white(r, 30, 0.005), 0.01),
+    "as the noise": lambda r: shown(white(r, 30, 0.01), 0.01),
+    "warming up at once": lambda r: shown(
+        white(r, 30, 0.001) + 0.8 * np.exp(-np.arange(30) / r.uniform(0.3, 5)), 0.01
+    ),
+    "one step": lambda r: shown(
+        white(r, 30, 0.001) + 0.5 * (np.arange(30) > r.integers(0, 6)), 0.01
+    ),
+    "one glitch": lambda r: shown(
+        white(r, 30, 0.001) + 7.0 * (np.arange(30) == r.integers(0, 6)), 0.01
+    ),
+}
+
+
+@pytest.mark.parametrize("name", EARLY)
+def test_a_quiet_source_is_not_suspected_for_its_first_values(name):
+    rng = seeded_generator(7)
+    assert sum(early(EARLY[name](rng)) > 0 for _ in range(2000)) <= 1
+
+
 def test_portions_do_not_matter():
     values = HELD["each twice"](seeded_generator(3))
     once = Repeats(LEAST_HZ)

@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.distributions import normal_below
-from benchlog.analysis.repeats import shown_digit
+from benchlog.analysis.repeats import shown_digit, whole_steps
 from benchlog.units import as_stated, three_digits
 from benchlog.verdict.run.budget import BudgetLine
 
@@ -37,7 +37,6 @@ _CHANCE: Final = 1e-3  # our rule: of readings that share a grid coarser than th
 _RECUR: Final = 8  # our rule: readings for each distinct value that show a coarse digit
 _AGAIN: Final = 3  # our rule: noise of many digits brings few values so often
 _AGAIN_SHARE: Final = 0.02  # our rule: of a long run, likewise
-_NEAR: Final = 0.02  # our rule, of a digit: how float64 and a period's 1/f hold a step
 _FLOATS: Final = 10.0  # our rule: digits so near those of float64 show no counter
 _MOST: Final = 512  # our rule: so many distinct values show a digit, and average it
 _REACH: Final = 12  # our rule: readings over more digits to each side average the digit
@@ -150,14 +149,8 @@ def digit_of(
     own = float(np.spacing(values[-1])) if len(values) else 0.0
     if least <= _FLOATS * own:
         return None
-    steps = np.diff(values) / least
-    steps = steps[steps > 0.5]
-    if not len(steps) or steps.max() > 1e12:
-        return least
-    whole = np.rint(steps)
-    if np.any(np.abs(steps - whole) > _NEAR * np.maximum(1.0, whole)):
-        return least
-    common = int(np.gcd.reduce(whole.astype(np.int64)))
+    steps = whole_steps(values, least)
+    common = int(np.gcd.reduce(steps)) if len(steps) else 1
     if common == 1:
         return least
     by_chance = float(common) ** -len(steps)
