@@ -38,6 +38,7 @@ from typing import ClassVar, Final
 
 from benchlog.clock import Clock
 from benchlog.errors import ConfigError, Problem, RefusedError, nearest_hint
+from benchlog.masking import MASK, is_secret
 from benchlog.model import Dialect, Identity, Sample
 from benchlog.units import as_stated
 
@@ -299,7 +300,8 @@ def check_options(
             continue
         fault = _fault(known[name], value)
         if fault:
-            problems.append(Problem(where, key, f"found {value!r}", fault))
+            found = MASK if is_secret(name) else repr(value)
+            problems.append(Problem(where, key, f"found {found}", fault))
         else:
             accepted[name] = float(value) if known[name].type is float else value  # type: ignore[arg-type]
     for option in declared:

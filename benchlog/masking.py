@@ -1,4 +1,4 @@
-"""What an address may give away: passwords and tokens, masked wherever it is shown."""
+"""What addresses and options give away: passwords and tokens, masked where shown."""
 
 import re
 from typing import Final
@@ -13,6 +13,55 @@ _REST: Final = (
 )
 _AFTER: Final = "'\"<>`:;,)}]"
 """What may follow an address in a sentence, and is not of it."""
+
+_SECRETS: Final = frozenset(
+    [
+        "apikey",
+        "authorization",
+        "bearer",
+        "credential",
+        "pass",
+        "passphrase",
+        "passwd",
+        "password",
+        "pwd",
+        "secret",
+        "token",
+    ]
+)
+"""Last words of keys whose value is a secret by itself; our rule."""
+_KEYS: Final = frozenset(("access", "api", "auth", "private", "secret"))
+"""What makes a secret of a key whose name ends in `key`; our rule."""
+_ASSIGNED: Final = re.compile(
+    r"""(?m)^[ \t]*\#.*$|(?<![\w-])([\w-]++)(["']?[ \t]*=[ \t]*)"""
+    r"""(\"{3}[\s\S]*?\"{3}|'{3}[\s\S]*?'{3}|"(?:\\.|[^"\\\n])*+"|'[^'\n]*+'"""
+    r"""|\[[^\]]*+\]|[^\s,}\]\#]++)"""
+)
+
+
+def is_secret(key: str) -> bool:
+    """Whether the name of an option says that its value is a secret: `api_key`.
+
+    The last word tells: `token_file` and `password_length` are none.
+    """
+    apart = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", key).lower()
+    words = re.findall(r"[a-z]+", apart)
+    if not words:
+        return False
+    last = words[-1] if words[-1] in _SECRETS else words[-1].removesuffix("s")
+    return last in _SECRETS or (last == "key" and not _KEYS.isdisjoint(words[-2:-1]))
+
+
+def masked_file(text: str) -> str:
+    """Return a TOML file with the values of its secret keys masked; a comment stays."""
+
+    def without(found: re.Match[str]) -> str:
+        key = found[1]
+        if key is None or not is_secret(key):
+            return found[0]
+        return f'{key}{found[2]}"{MASK}"'
+
+    return _ASSIGNED.sub(without, text)
 
 
 def masked_line(line: str) -> str:

@@ -17,6 +17,8 @@ Line = tuple[int, str]
 """Its number, counted from 1, and its text without the line end."""
 _BLOCK: Final = 2**18  # characters; our rule: some thousand lines, a few MB as arrays
 _START: Final = 2**20  # octets that are unpacked to look for a byte order mark
+_BLANK_OCTET: Final = "\udca0"
+"""Octet 160 where it is no UTF-8: the blank within numbers of files in ISO 8859."""
 _MARKS: Final = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF16_LE, "utf-16"),
@@ -69,8 +71,9 @@ def numbered_blocks(
     """Yield the lines of a file; `progress` is told its bytes (about) read and in all.
 
     What is packed with gzip, bz2 or xz is unpacked on the way. Bytes that are no text
-    become lone surrogates, which no number contains. A line that is too long is cut one
-    character beyond what is allowed, so that whoever reads it can tell. Raises
+    become lone surrogates, which no number contains, but the blank that parts groups
+    of digits in a file in ISO 8859. A line that is too long is cut one character
+    beyond what is allowed, so that whoever reads it can tell. Raises
     DataError when the file cannot be read, has more lines than allowed, expands to
     more, has a line that does not end, or was written to meanwhile: its last number may
     have been half there.
@@ -83,6 +86,7 @@ def numbered_blocks(
             number = 1
             while found := text.read(_BLOCK):
                 found += _rest_of_line(path, text, found, limits)
+                found = found.replace(_BLANK_OCTET, "\u00a0")
                 block = _cut(Block(number, found), limits.characters + 1)
                 number += block.count
                 if number > limits.lines + 1:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Final
 
-from benchlog.masking import MASK, masked
+from benchlog.masking import MASK, is_secret, masked
 from benchlog.store.snapshot import Plain, benches_of, to_plain
 
 _WORDS_OF_A_PROGRAM: Final = ("arguments",)
@@ -13,8 +13,9 @@ _WORDS_OF_A_PROGRAM: Final = ("arguments",)
 def told_to_others(snapshot: Mapping[str, object]) -> Plain:
     """Return a snapshot as an export carries it: no secret of an instrument.
 
-    No password in an address, whichever option it stands in, and none of the words
-    for a program; so too of the run that an import was of.
+    No password in an address, whichever option it stands in, no option that is a secret
+    by its name, and none of the words for a program; so too of the run that an import
+    was of.
     """
     plain: Plain = to_plain(snapshot)
     for bench in benches_of(plain):
@@ -47,5 +48,8 @@ def _masked_in(value: object) -> object:
     if isinstance(value, str):
         return masked(value)
     if isinstance(value, dict):
-        return {key: _masked_in(one) for key, one in value.items()}
+        return {
+            key: MASK if one and is_secret(str(key)) else _masked_in(one)
+            for key, one in value.items()
+        }
     return [_masked_in(one) for one in value] if isinstance(value, list) else value

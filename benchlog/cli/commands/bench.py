@@ -13,7 +13,7 @@ from benchlog.cli.tasks.bench_setup.answers import LINES, SPEAKS
 from benchlog.cli.typed_seconds import Seconds
 from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Text
 from benchlog.errors import ConfigError
-from benchlog.masking import MASK, masked, masked_line
+from benchlog.masking import MASK, masked, masked_file, masked_line
 from benchlog.units import printable
 
 if TYPE_CHECKING:
@@ -68,11 +68,11 @@ def show(bench: str, db: Path | None, as_json: bool) -> None:
     entry = find("benches", bench)
     load_bench(bench)  # a faulty file is named as faulty
     whole = entry.read_text("utf-8-sig")
-    lines = [masked_line(line) for line in whole.splitlines()]
+    lines = [masked_line(line) for line in masked_file(whole).splitlines()]
     for line in lines:
         click.echo(printable(line))
     if lines != whole.splitlines():
-        say(f"secrets in addresses are shown as {MASK}; they are in {entry}")
+        say(f"secrets are shown as {MASK}; they are in {entry}")
 
 
 def list_all(as_json: bool) -> None:

@@ -6,6 +6,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
+from unicodedata import normalize
 
 from benchlog.clock import Clock
 from benchlog.errors import BusyError
@@ -140,10 +141,18 @@ class LotBook:
     def device_of(self, text: str) -> str:
         """Return the device that was typed, or whose label was scanned.
 
+        An accented letter can come as one sign or as two that look the same: an id is
+        one device however it came, by the spelling that the lot has of it.
         Raises NotFoundError for the label of a run that is not in this database.
         """
         with closing(Reader.open(self._database)) as reader:
-            return scanned_device(reader, text)
+            meant = scanned_device(reader, text)
+        known = {run.device for run in self.runs}
+        if meant in known:
+            return meant
+        shape = normalize("NFC", meant)
+        alike = (one for one in sorted(known) if normalize("NFC", one) == shape)
+        return next(alike, meant)
 
     def refusal(self, device: str) -> str:
         """Return why a device is not measured now, empty when it is.

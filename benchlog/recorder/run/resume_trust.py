@@ -8,7 +8,7 @@ from typing import Final
 from benchlog.catalogue import load_bench
 from benchlog.catalogue.places import is_path
 from benchlog.errors import BenchlogError
-from benchlog.masking import masked
+from benchlog.masking import MASK, is_secret, masked
 from benchlog.model import Bench, EventKind, Purpose, Run, RunPlan
 from benchlog.recorder.run.plan_checks import instruments_of
 from benchlog.store.identity import MERGED
@@ -46,7 +46,10 @@ def opened_of(bench: Bench, names: Iterable[str]) -> Iterator[str]:
     """Yield what instruments and alarms of a bench would open and start here."""
     for name in names:
         spec = bench.instruments[name]
-        options = ", ".join(f"{key}={value}" for key, value in spec.options.items())
+        options = ", ".join(
+            f"{key}={MASK if is_secret(key) else value}"
+            for key, value in spec.options.items()
+        )
         what = f"{name}: driver {spec.driver} at {spec.address or 'no address'}"
         yield printable(masked(f"{what}, {options}" if options else what))
     for rule in bench.alarms:
