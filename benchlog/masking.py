@@ -32,6 +32,8 @@ _SECRETS: Final = frozenset(
 """Last words of keys whose value is a secret by itself; our rule."""
 _KEYS: Final = frozenset(("access", "api", "auth", "private", "secret"))
 """What makes a secret of a key whose name ends in `key`; our rule."""
+_FILTERS: Final = frozenset(("low", "high", "band", "all"))
+"""What makes a filter of a `pass`; terms of the trade."""
 _ASSIGNED: Final = re.compile(
     r"""(?m)^[ \t]*\#.*$|(?<![\w-])([\w-]++)(["']?[ \t]*=[ \t]*)"""
     r"""(\"{3}[\s\S]*?\"{3}|'{3}[\s\S]*?'{3}|"(?:\\.|[^"\\\n])*+"|'[^'\n]*+'"""
@@ -47,6 +49,8 @@ def is_secret(key: str) -> bool:
     apart = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", key).lower()
     words = re.findall(r"[a-z]+", apart)
     if not words:
+        return False
+    if words[-1] == "pass" and not _FILTERS.isdisjoint(words[-2:-1]):
         return False
     last = words[-1] if words[-1] in _SECRETS else words[-1].removesuffix("s")
     return last in _SECRETS or (last == "key" and not _KEYS.isdisjoint(words[-2:-1]))

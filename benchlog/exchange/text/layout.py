@@ -10,9 +10,11 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
+from benchlog.errors import DataError
 from benchlog.exchange.import_options import ColumnMeaning
 from benchlog.exchange.text.first_lines import (
     INDEX_HEAD,
+    SHARE,
     FirstCells,
     find_time,
     unused_time,
@@ -38,7 +40,7 @@ from benchlog.exchange.text.time_stamps import (
     names_zone,
     stamp_ns,
 )
-from benchlog.units import as_stated
+from benchlog.units import as_stated, printable
 
 _NEAR: Final = 1.5
 _OFTEN: Final = 0.25
@@ -209,17 +211,33 @@ def _mixed(layout: Layout, table: FirstCells) -> Iterator[str]:
 def _data(
     table: FirstCells, wanted: ColumnMeaning, taken: set[int | None]
 ) -> int | None:
-    free = [
-        column
-        for column in range(table.width)
-        if column not in taken and table.is_numeric(column)
-    ]
+    """Return the column that holds the data, None where none may be it.
+
+    Raises DataError when a head names it, and its cells cannot be read: what another
+    column holds would be judged in its place.
+    """
+    free = [column for column in range(table.width) if column not in taken]
     named = [c for c in free if _DATA_HEADS[wanted.data].search(table.head(c))]
-    if named:
-        return named[0]
+    free = [c for c in free if table.is_numeric(c)]
+    if read := [c for c in named if c in free]:
+        return read[0]
+    for column in named:
+        _require_no_digits(table, column)
+    free = [c for c in free if not _AMBIENT_HEAD.search(table.head(c))]
     if wanted.data == "frequency":
         return min(free, key=lambda c: _distance(table, c, wanted), default=None)
     return next((c for c in free if not INDEX_HEAD.fullmatch(table.head(c))), None)
+
+
+def _require_no_digits(table: FirstCells, column: int) -> None:
+    """Let words and units be. Raises DataError for what seems to be numbers."""
+    cells = [one for one in table.column(column) if re.search(r"\d", one)]
+    if len(cells) >= SHARE * len(table.rows):
+        raise DataError(
+            f"column {column + 1}, {printable(table.head(column))!r}, holds no numbers "
+            f"that can be read, as {printable(cells[0][:60])!r}; write them as 1234.5, "
+            "or name another column with --column"
+        )
 
 
 def _distance(table: FirstCells, column: int, wanted: ColumnMeaning) -> float:
