@@ -243,13 +243,11 @@ HIDDEN_WALK = 0.88
 """What is reached where a random walk hides under white FM; coverage.md."""
 
 
-def misses(kind, n, gaps):
-    """The most that is reached in cells known to miss their aim; see coverage.md."""
-    if kind in ("white FM", "flicker FM") and n >= 300:
-        return 1.0 if gaps else 0.998
-    if kind == "white PM" and n >= 300 and gaps:
-        return 1.0
-    return None
+def is_too_wide(kind, n, gaps):
+    """Whether a cell is known to be held beyond its aim; see coverage.md."""
+    return n >= 300 and (
+        kind in ("white FM", "flicker FM") or (kind == "white PM" and gaps)
+    )
 
 
 @pytest.mark.slow
@@ -257,9 +255,11 @@ def misses(kind, n, gaps):
 @pytest.mark.parametrize("n", LENGTHS)
 @pytest.mark.parametrize("kind", PURE + HIDDEN, ids=str)
 def test_coverage(kind, n, gaps):
-    share, _ = coverage(kind, n, gaps)
+    """A cell that is held beyond its aim is no wider than its row in coverage.md."""
+    share, width = coverage(kind, n, gaps)
     low, high = aim(kind, n)
-    assert low <= share <= (misses(kind, n, gaps) or high)
+    assert low <= share
+    assert width < 3.0 if is_too_wide(kind, n, gaps) else share <= high
 
 
 @pytest.mark.parametrize("kind", PURE)

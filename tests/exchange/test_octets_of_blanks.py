@@ -26,6 +26,7 @@ def lines_of(head, datum):
         ("time;frequency [Hz];temp\n", "16x000x001"),
         ("time;frequency [Hz];temp\n", "16\u2060000\u2060001"),
         ("time;freq;gate s\n", "1.6e7.5"),
+        ("time;freq;humidity\n", "no signal"),
     ],
 )
 def test_no_other_column_stands_in_for_one_that_cannot_be_read(bring, head, datum):
@@ -41,5 +42,5 @@ def test_a_temperature_is_never_taken_for_the_frequency(bring):
 
 def test_words_in_a_named_column_are_let_be(bring):
     text = lines_of("time;freq counter;value\n", "bench counter")
-    _, columns, _ = bring(text.replace(";20", ";160000").encode())
+    _, columns, _ = bring(text.replace(";20", ";16000000").encode())
     assert len(columns) == 5

@@ -10,11 +10,9 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
-from benchlog.errors import DataError
 from benchlog.exchange.import_options import ColumnMeaning
+from benchlog.exchange.text.data_column import AMBIENT_HEAD, find_data
 from benchlog.exchange.text.first_lines import (
-    INDEX_HEAD,
-    SHARE,
     FirstCells,
     find_time,
     unused_time,
@@ -40,23 +38,16 @@ from benchlog.exchange.text.time_stamps import (
     names_zone,
     stamp_ns,
 )
-from benchlog.units import as_stated, printable
+from benchlog.units import as_stated
 
 _NEAR: Final = 1.5
 _OFTEN: Final = 0.25
 """Steps near the shortest one that are so often are the spacing; longer ones, gaps."""
-_AMBIENT_HEAD: Final = re.compile(r"temp(?!t|lat|oral)|ambient", re.I)
-"""Not of attempts, templates, temporal things."""
 _NOT_CELSIUS: Final = re.compile(
     r"[\[(_/ °](deg\W{0,3})?([fk]|kelvin|fahrenheit|m[ck]|m°c|m?v|k?ohm|k?Ω)"
     r"[\])]?\s*$",
     re.I,
 )
-_DATA_HEADS: Final = {
-    "frequency": re.compile(r"freq|hz", re.I),
-    "fractional": re.compile(r"frac|offset|ppm|ppb|\by\b|df/f", re.I),
-    "phase": re.compile(r"phase|\btie\b|\bx\b|time.?error|time.?interval", re.I),
-}
 _LONGEST_HEAD: Final = 200
 """What is longer is no head of a column; our rule."""
 _UNIT_APART: Final = re.compile(r"\s{1,20}(?=[\[(])")
@@ -166,7 +157,7 @@ def _laid_out(
     taken = {day, time}
     data = said_column
     if data is None:
-        data = _data(table, wanted, taken)
+        data = find_data(table, wanted, taken)
     if data is None or not table.is_numeric(data):
         return None
     unit = unit_worth(wanted.unit) if wanted.unit else unit_scale(table.head(data))
@@ -208,44 +199,6 @@ def _mixed(layout: Layout, table: FirstCells) -> Iterator[str]:
         yield f"units differ from line to line ({names}): check that this is meant"
 
 
-def _data(
-    table: FirstCells, wanted: ColumnMeaning, taken: set[int | None]
-) -> int | None:
-    """Return the column that holds the data, None where none may be it.
-
-    Raises DataError when a head names it, and its cells cannot be read: what another
-    column holds would be judged in its place.
-    """
-    free = [column for column in range(table.width) if column not in taken]
-    named = [c for c in free if _DATA_HEADS[wanted.data].search(table.head(c))]
-    free = [c for c in free if table.is_numeric(c)]
-    if read := [c for c in named if c in free]:
-        return read[0]
-    for column in named:
-        _require_no_digits(table, column)
-    free = [c for c in free if not _AMBIENT_HEAD.search(table.head(c))]
-    if wanted.data == "frequency":
-        return min(free, key=lambda c: _distance(table, c, wanted), default=None)
-    return next((c for c in free if not INDEX_HEAD.fullmatch(table.head(c))), None)
-
-
-def _require_no_digits(table: FirstCells, column: int) -> None:
-    """Let words and units be. Raises DataError for what seems to be numbers."""
-    cells = [one for one in table.column(column) if re.search(r"\d", one)]
-    if len(cells) >= SHARE * len(table.rows):
-        raise DataError(
-            f"column {column + 1}, {printable(table.head(column))!r}, holds no numbers "
-            f"that can be read, as {printable(cells[0][:60])!r}; write them as 1234.5, "
-            "or name another column with --column"
-        )
-
-
-def _distance(table: FirstCells, column: int, wanted: ColumnMeaning) -> float:
-    middle = median(table.numbers(column))
-    scaled = middle * (unit_scale(table.head(column)) or 1.0)
-    return abs(scaled - wanted.nominal_hz)
-
-
 def _ambient(table: FirstCells, taken: set[int | None]) -> int | None:
     return next((c for c, why in _named_ambient(table, taken) if not why), None)
 
@@ -256,7 +209,7 @@ def _named_ambient(
     """Yield the columns named as a temperature, each with why it is not ambient."""
     for column in range(table.width):
         head = table.head(column)
-        if column in taken or not _AMBIENT_HEAD.search(head):
+        if column in taken or not AMBIENT_HEAD.search(head):
             continue
         if _NOT_CELSIUS.search(head):
             yield column, f"is {head!r}, which is not in C"
