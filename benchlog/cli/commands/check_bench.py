@@ -243,6 +243,7 @@ def _check_group(specs: "Sequence[InstrumentSpec]", path: Path) -> list[Checked]
                     check_instrument(spec, clock, wanted=readings_wanted),
                     path,
                     clock,
+                    alone=len(specs) == 1,
                 )
                 for spec in specs
             ]
@@ -265,16 +266,22 @@ def _failed(spec: "InstrumentSpec", error: BusyError) -> Checked:
 
 
 def _checked(
-    spec: "InstrumentSpec", tried: "InstrumentCheck", path: Path, clock: "Clock"
+    spec: "InstrumentSpec",
+    tried: "InstrumentCheck",
+    path: Path,
+    clock: "Clock",
+    *,
+    alone: bool,
 ) -> Checked:
-    from benchlog.cli.tasks.longer_gate import told_by_longer_gate
+    from benchlog.cli.tasks.counting_series import as_in_a_run, told_by_longer_gate
     from benchlog.verdict.run.counter.seen_counting import seen_counting
     from benchlog.verdict.run.measuring_advice import seen_resolution
 
     error, sample = tried.error, tried.sample
     seen = seen_resolution(tried.samples)
-    counts = seen_counting(tried.samples, spec.counts)
-    more = told_by_longer_gate(spec, tried.identity, tried.samples, counts, clock)
+    series = as_in_a_run(spec, tried.samples, clock) if alone else tried.samples
+    counts = seen_counting(series, spec.counts)
+    more = told_by_longer_gate(spec, tried.identity, series, counts, clock)
     answers = tried.identity is not None and (error is None or error.kind in _ANSWERS)
     return Checked(
         instrument=spec.name,

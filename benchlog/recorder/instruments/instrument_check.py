@@ -1,12 +1,13 @@
 """Trying one instrument: who it is and what it reads, in a process of its own."""
 
 import selectors
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from typing import Final
 
 from benchlog.clock import Clock, Deadline, host_deadline
 from benchlog.errors import InstrumentError, SilentError
-from benchlog.model import Identity, InstrumentSpec, Sample
+from benchlog.model import Identity, InstrumentSpec, Sample, SampleBlock
 from benchlog.recorder.instruments.instrument_handle import (
     OPEN_LIMIT_S,
     InstrumentProcess,
@@ -14,9 +15,12 @@ from benchlog.recorder.instruments.instrument_handle import (
 from benchlog.recorder.instruments.instrument_messages import (
     Failed,
     Got,
+    GotBlock,
     Message,
     Opened,
 )
+
+_OF_BLOCK: Final = 100  # our rule: as many as show how a counter counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,15 +47,17 @@ def check_instrument(
     *,
     limit_s: float = OPEN_LIMIT_S,
     wanted: Callable[[Sample], int] = _just_one,
+    blocks: bool = False,
 ) -> InstrumentCheck:
     """Open one instrument, read a value or several and let go of it again.
 
+    `blocks`: a counter that streams is read as a run reads it, many readings at once.
     `limit_s` bounds opening in real seconds; reading is bounded by what the driver says
     one read may take. `wanted` tells from the first value how many are wanted; a
     failure after it ends the readings and is no error. Never raises an InstrumentError:
     it is in the result.
     """
-    instrument = InstrumentProcess(spec, clock)
+    instrument = InstrumentProcess(spec, clock, blocks=blocks)
     instrument.hold = False
     instrument.start()
     with selectors.DefaultSelector() as selector:
@@ -97,9 +103,26 @@ def _after(tried: InstrumentCheck, message: Message) -> InstrumentCheck:
             return replace(tried, identity=message.identity)
         case Got():
             return replace(tried, samples=(*tried.samples, message.sample))
+        case GotBlock():
+            return replace(tried, samples=(*tried.samples, *_of_block(message.block)))
         case Failed():
             return replace(tried, error=message.error())
     return tried
+
+
+def _of_block(block: SampleBlock) -> Iterator[Sample]:
+    """Yield the first readings of a block, up to where some are missing."""
+    end = next((at for at in block.breaks if at > 0), len(block.values))
+    for at in range(min(end, _OF_BLOCK)):
+        mono_ns = int(block.mono_ns[at])
+        yield Sample(
+            float(block.values[at]),
+            block.unit,
+            mono_ns,
+            mono_ns + block.utc_ahead_ns,
+            block.gate_s,
+            step=block.step,
+        )
 
 
 def _gone(tried: InstrumentCheck, spec: InstrumentSpec, how: str) -> InstrumentCheck:

@@ -100,8 +100,13 @@ def readings_wanted(sample: Sample) -> int:
     if sample.unit != "Hz" or not sample.step or not sample.gate_s:
         return 1
     fit = int(_TIME_S / sample.gate_s)
-    quick = min(_QUICK, int(_QUICK_S / sample.gate_s))
-    return max(_LEAST_READINGS, min(MOST_READINGS, fit), quick)
+    return max(_LEAST_READINGS, min(MOST_READINGS, fit), quick_readings(sample))
+
+
+def quick_readings(sample: Sample) -> int:
+    """Return how many readings, a hundred at most, fit into 4 s; one at least."""
+    fit = int(_QUICK_S / sample.gate_s) if sample.gate_s else 1
+    return max(1, min(_QUICK, fit))
 
 
 def seen_resolution(samples: Sequence[Sample]) -> SeenResolution | None:

@@ -1,4 +1,4 @@
-"""A second series at a longer gate, where a counter's readings alone do not tell."""
+"""Series of readings that show how a counter counts, beside what it was read for."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -11,6 +11,23 @@ if TYPE_CHECKING:
     from benchlog.clock import Clock
     from benchlog.model import Identity, InstrumentSpec, Sample
     from benchlog.verdict.run.counter.seen_counting import SeenCounting
+
+
+def as_in_a_run(
+    spec: "InstrumentSpec", samples: "Sequence[Sample]", clock: "Clock"
+) -> "Sequence[Sample]":
+    """Return readings as they follow each other in a run.
+
+    A counter that streams is read anew, many readings at once: asked for each, it has
+    dead time that no run has.
+    """
+    from benchlog.recorder.instruments.instrument_check import check_instrument
+    from benchlog.verdict.run.measuring_advice import quick_readings
+
+    if getattr(spec.options.get("dialect"), "block", None) is None:
+        return samples
+    read = check_instrument(spec, clock, wanted=quick_readings, blocks=True)
+    return read.samples or samples
 
 
 def told_by_longer_gate(
@@ -32,15 +49,20 @@ def told_by_longer_gate(
         scatter_fall,
     )
 
-    settable = identity is not None and "gate_s" in identity.settings
-    if seen is None or not settable or not seen.is_open:
+    if seen is None or not seen.is_open or not _is_set(identity):
         return ()
     gate_s = LONGER * seen.gate_s
     if not (wanted := readings_at(gate_s)):
         return ()
     say(f"{spec.name}: {wanted} readings more, at a gate of {format_duration(gate_s)}")
     longer = replace(spec, options={**spec.options, "gate_s": gate_s})
-    again = check_instrument(longer, clock, wanted=lambda _first: wanted)
+    again = check_instrument(longer, clock, wanted=lambda _first: wanted, blocks=True)
     check_instrument(spec, clock)  # its gate is set when it is opened
     found = scatter_fall(samples, again.samples, spec.counts)
     return () if found is None else (found.text,)
+
+
+def _is_set(identity: "Identity | None") -> bool:
+    """Whether the driver set the gate; that of what only talks is stated."""
+    gate = "" if identity is None else identity.settings.get("gate_s", "")
+    return bool(gate) and not gate.endswith("(stated)")
