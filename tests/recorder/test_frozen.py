@@ -80,7 +80,10 @@ def test_nobody_is_accused_and_the_hole_is_marked(frozen_at_the_tenth):
     hole = int(np.argmax(np.diff(columns.mono_ns))) + 1
     assert columns.flags[hole] & Flag.GAP_BEFORE
     gaps = [event.text for event in events if event.kind == EventKind.GAP]
-    assert len(gaps) == 1 and gaps[0].endswith("the keeper itself was held up")
+    assert len(gaps) == 1 and "the keeper" in gaps[0]
+    # the other one where its process was stopped while it handed over a value
+    said = "the keeper itself was held up", "the keeper could not take values for 0.8"
+    assert any(one in gaps[0] for one in said)
 
 
 def test_what_waited_in_the_pipe_is_no_hole(frozen_at_the_tenth):
